@@ -1,0 +1,85 @@
+// Command gradus runs, scores and explains submaximal exercise tests.
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"github.com/alecthomas/kong"
+)
+
+// Exit codes of the program.
+const (
+	exitDone    = 0
+	exitRefused = 1 // bad input, or an answer that was refused
+	exitUsage   = 2 // the command line itself is wrong
+)
+
+// commands is the whole command line; each command lives in its own file.
+type commands struct {
+	Score      scoreCmd      `cmd:"" help:"Score filled-in data sheets: what happened, was it valid, the estimate with its error."`
+	Estimate   estimateCmd   `cmd:"" help:"Estimate peak oxygen uptake from given values, or for every row of a CSV file."`
+	Estimators estimatorsCmd `cmd:"" help:"List the estimators with inputs, error and source."`
+	Protocol   protocolCmd   `cmd:"" help:"List, show or check protocol files."`
+	Replay     replayCmd     `cmd:"" help:"Replay an event list to its state and result."`
+	Version    versionCmd    `cmd:"" help:"Print the version and the standing of this program."`
+}
+
+// env is what a command may touch of the world outside.
+type env struct {
+	in       io.Reader
+	out, err io.Writer
+	today    func() time.Time
+}
+
+// errReported ends a command with exit code 1 after it has said all there is to say on stderr.
+var errReported = errors.New("already reported")
+
+// usageError is a fault in the command line that the parser cannot see; it ends with exit code 2.
+type usageError struct{ msg string }
+
+func (e usageError) Error() string { return e.msg }
+
+func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+
+func run(args []string, in io.Reader, out, errw io.Writer) int {
+	var c commands
+	exit := -1
+	parser, err := kong.New(&c,
+		kong.Name("gradus"),
+		kong.Description("Submaximal exercise tests: run, score, explain. It informs; the clinician decides. Not certified as a medical device."),
+		kong.Writers(out, errw),
+		kong.Exit(func(code int) { exit = code }),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+	)
+	if err != nil {
+		panic("gradus: command table: " + err.Error())
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	ctx, err := parser.Parse(args)
+	if exit >= 0 {
+		return exit // --help has printed what was asked for
+	}
+	if err != nil {
+		fmt.Fprintf(errw, "gradus: %v\nTry: gradus --help\n", err)
+		return exitUsage
+	}
+	err = ctx.Run(&env{in: in, out: out, err: errw, today: time.Now})
+	var usage usageError
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, errReported):
+		return exitRefused
+	case errors.As(err, &usage):
+		fmt.Fprintf(errw, "gradus: %v\nTry: gradus %s --help\n", err, ctx.Command())
+		return exitUsage
+	}
+	fmt.Fprintf(errw, "gradus: %v\n", err)
+	return exitRefused
+}
