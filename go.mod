@@ -2,4 +2,7 @@ module gradus
 
 go 1.26
 
-require github.com/alecthomas/kong v1.17.0
+require (
+	github.com/alecthomas/kong v1.17.0
+	github.com/goccy/go-yaml v1.19.2
+)
