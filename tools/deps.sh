@@ -1,0 +1,38 @@
+#!/usr/bin/env bash
+# Sees to what the tests need beside Go itself: a C compiler (the race detector links with one) and Node
+# (it runs WebAssembly). Installs what is missing with apt as root or through sudo; otherwise prints the line
+# to run and stops. Nothing is left out because something is missing.
+set -euo pipefail
+
+if ! command -v go >/dev/null; then
+	echo "make: Go 1.26 or newer is needed and is not on the PATH; get it from https://go.dev/dl/" >&2
+	exit 1
+fi
+
+missing=()
+# A compiler without the C library's headers cannot link the race detector, so the two go together.
+if ! echo '#include <stdlib.h>' | "${CC:-gcc}" -E - >/dev/null 2>&1; then
+	missing+=(gcc libc6-dev)
+fi
+command -v node >/dev/null || missing+=(nodejs)
+command -v git >/dev/null || missing+=(git)
+if [ ${#missing[@]} -eq 0 ]; then
+	exit 0
+fi
+
+install="apt-get install -y --no-install-recommends ${missing[*]}"
+stop() {
+	echo "make: missing: ${missing[*]}. $1 Run this as root, then try again:" >&2
+	echo "  apt-get update && $install" >&2
+	exit 1
+}
+
+command -v apt-get >/dev/null || stop "There is no apt here; install the like with your own package manager, or on Debian:"
+export DEBIAN_FRONTEND=noninteractive
+if [ "$(id -u)" -eq 0 ]; then
+	apt-get update -q && $install || stop "The installation ended with an error."
+elif command -v sudo >/dev/null; then
+	sudo apt-get update -q && sudo DEBIAN_FRONTEND=noninteractive $install || stop "sudo could not install them."
+else
+	stop "You are not root and there is no sudo."
+fi

@@ -1,0 +1,29 @@
+#!/usr/bin/env bash
+# Long runs of what `make test` does briefly: each fuzz target for $SOAK, each property test with $RUNS draws.
+# A crash leaves its input under testdata/fuzz of the package; check it in with the cure.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+: "${SOAK:=60s}" "${RUNS:=100000}"
+
+targets=0
+for package in $(go list ./...); do
+	listed=$(go test -list '^Fuzz' "$package")
+	for target in $(grep '^Fuzz' <<<"$listed" || true); do
+		echo "== $package $target for $SOAK"
+		go test -run '^$' -fuzz "^$target\$" -fuzztime "$SOAK" "$package"
+		targets=$((targets + 1))
+	done
+done
+
+properties=0
+for package in $(go list -f '{{$p := .ImportPath}}{{range .TestImports}}{{if eq . "pgregory.net/rapid"}}{{$p}} {{end}}{{end}}{{range .XTestImports}}{{if eq . "pgregory.net/rapid"}}{{$p}} {{end}}{{end}}' ./... | tr ' ' '\n' | sort -u); do
+	echo "== $package, properties with $RUNS draws"
+	go test -count=1 -timeout 0 "$package" -rapid.checks "$RUNS"
+	properties=$((properties + 1))
+done
+
+echo "fuzz targets: $targets, packages with properties: $properties"
+if [ "$targets" -eq 0 ] || [ "$properties" -eq 0 ]; then
+	echo "soak: found no fuzz target or no property test; that proves nothing" >&2
+	exit 1
+fi
