@@ -177,7 +177,7 @@ func upperTail(t, df, c float64) float64 {
 		return 0.5 - lowerHalf(t, df, c)
 	}
 	x := df / (df + float64(t*t))
-	return float64(float64(t*tDensity(t, df, c))/df) * betaFraction(x, df/2, 0.5)
+	return float64(float64(float64(t*tDensity(t, df, c))/df) * betaFraction(x, df/2, 0.5))
 }
 
 // lowerHalf is the probability between 0 and t > 0.
@@ -186,7 +186,7 @@ func lowerHalf(t, df, c float64) float64 {
 		return 0.5 - upperTail(t, df, c)
 	}
 	y := float64(t*t) / (df + float64(t*t))
-	return float64(t*tDensity(t, df, c)) * betaFraction(y, 0.5, df/2)
+	return float64(float64(t*tDensity(t, df, c)) * betaFraction(y, 0.5, df/2))
 }
 
 // betaFraction is the continued fraction of the incomplete beta function, by the modified Lentz method.
