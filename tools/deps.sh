@@ -22,12 +22,12 @@ fi
 
 install="apt-get install -y --no-install-recommends ${missing[*]}"
 stop() {
-	echo "make: missing: ${missing[*]}. $1 Run this as root, then try again:" >&2
+	echo "make: missing: ${missing[*]}. $1 On Debian, run this as root, then try again:" >&2
 	echo "  apt-get update && $install" >&2
 	exit 1
 }
 
-command -v apt-get >/dev/null || stop "There is no apt here; install the like with your own package manager, or on Debian:"
+command -v apt-get >/dev/null || stop "There is no apt here: install the like with your own package manager."
 export DEBIAN_FRONTEND=noninteractive
 if [ "$(id -u)" -eq 0 ]; then
 	apt-get update -q && $install || stop "The installation ended with an error."
