@@ -120,11 +120,16 @@ func MaxHR(id string, ageYears float64, female bool, restHR float64) (bpm float6
 	case f.PerRest != 0 && !(restHR > 0 && restHR < 250):
 		return 0, f, errors.New("formula " + f.ID + " needs the resting heart rate; enter it")
 	}
-	bpm = f.Intercept + float64(f.PerYear*ageYears) + float64(f.PerYear2*float64(ageYears*ageYears))
+	return f.At(ageYears, restHR), f, nil
+}
+
+// At computes the formula in beats/min without checks; restHR counts only where the formula uses it.
+func (f *Formula) At(ageYears, restHR float64) float64 {
+	bpm := f.Intercept + float64(f.PerYear*ageYears) + float64(f.PerYear2*float64(ageYears*ageYears))
 	if f.PerRest != 0 {
 		bpm += float64(f.PerRest * restHR)
 	}
-	return bpm, f, nil
+	return bpm
 }
 
 func text(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }

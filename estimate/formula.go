@@ -1,0 +1,339 @@
+package estimate
+
+import (
+	"math"
+	"strconv"
+
+	"gradus/exact"
+)
+
+// Limits of a formula, far above any published one.
+const (
+	maxFormula = 4096 // bytes
+	maxStack   = 32
+	maxNesting = 48
+	maxPower   = 16
+)
+
+type opcode uint8
+
+const (
+	opNumber opcode = iota
+	opInput
+	opNegate
+	opAdd
+	opSubtract
+	opMultiply
+	opDivide
+	opPower // to a whole number
+	opExp
+	opLog
+	opSqrt
+	opMin
+	opMax
+)
+
+type step struct {
+	op opcode
+	at int // input, or power
+	v  float64
+}
+
+// program computes the answer. A linear equation keeps its terms side by side, any other is a stack machine.
+type program struct {
+	coefficients []float64
+	inputs       []int // -1 for the constant
+	steps        []step
+}
+
+// eval uses no memory of its own and gives the same bits in every build.
+func (p *program) eval(values []float64) float64 {
+	if p.steps != nil {
+		return p.evalSteps(values)
+	}
+	sum := 0.0
+	for i, c := range p.coefficients {
+		if at := p.inputs[i]; at >= 0 {
+			sum += float64(c * values[at])
+		} else {
+			sum += c
+		}
+	}
+	return sum
+}
+
+func (p *program) evalSteps(values []float64) float64 {
+	var stack [maxStack]float64
+	top := -1
+	for i := range p.steps {
+		s := &p.steps[i]
+		switch s.op {
+		case opNumber:
+			top++
+			stack[top] = s.v
+		case opInput:
+			top++
+			stack[top] = values[s.at]
+		case opNegate:
+			stack[top] = -stack[top]
+		case opPower:
+			stack[top] = power(stack[top], s.at)
+		case opExp:
+			stack[top] = exact.Exp(stack[top])
+		case opLog:
+			stack[top] = exact.Log(stack[top])
+		case opSqrt:
+			stack[top] = math.Sqrt(stack[top])
+		default:
+			top--
+			stack[top] = combine(s.op, stack[top], stack[top+1])
+		}
+	}
+	return stack[0]
+}
+
+func combine(op opcode, a, b float64) float64 {
+	switch op {
+	case opAdd:
+		return a + b
+	case opSubtract:
+		return a - b
+	case opMultiply:
+		return float64(a * b)
+	case opDivide:
+		return a / b
+	case opMin:
+		if b < a || math.IsNaN(b) {
+			return b
+		}
+		return a
+	}
+	if b > a || math.IsNaN(b) {
+		return b
+	}
+	return a
+}
+
+func power(x float64, n int) float64 {
+	result := 1.0
+	for range max(n, -n) {
+		result = float64(result * x)
+	}
+	if n < 0 {
+		return 1 / result
+	}
+	return result
+}
+
+// A FormulaError is a fault in the text of a formula; At counts bytes from 0.
+type FormulaError struct {
+	At  int
+	Msg string
+}
+
+func (e *FormulaError) Error() string { return "at character " + strconv.Itoa(e.At+1) + ": " + e.Msg }
+
+// compiler is a recursive-descent parser that writes steps as it reads.
+type compiler struct {
+	text    string
+	at      int
+	inputs  func(name string) (int, bool)
+	steps   []step
+	depth   int // of the stack after the steps so far
+	nesting int
+}
+
+// compileFormula understands numbers, input names, + - * / ^ (whole powers), brackets, exp, log (natural),
+// sqrt, min(a, b) and max(a, b).
+func compileFormula(text string, inputs func(string) (int, bool)) ([]step, error) {
+	c := &compiler{text: text, inputs: inputs}
+	if len(text) > maxFormula {
+		return nil, &FormulaError{0, "formula is longer than " + strconv.Itoa(maxFormula) + " characters"}
+	}
+	if err := c.sum(); err != nil {
+		return nil, err
+	}
+	if c.peek() != 0 {
+		return nil, c.fault("unexpected " + strconv.Quote(c.text[c.at:c.at+1]))
+	}
+	return c.steps, nil
+}
+
+func (c *compiler) fault(msg string) error { return &FormulaError{c.at, msg} }
+
+// peek returns the next character that is not a space, 0 at the end.
+func (c *compiler) peek() byte {
+	for c.at < len(c.text) && (c.text[c.at] == ' ' || c.text[c.at] == '\n' || c.text[c.at] == '\t') {
+		c.at++
+	}
+	if c.at == len(c.text) {
+		return 0
+	}
+	return c.text[c.at]
+}
+
+func (c *compiler) emit(s step, change int) error {
+	c.depth += change
+	if c.depth > maxStack {
+		return c.fault("formula holds too many values at once")
+	}
+	c.steps = append(c.steps, s)
+	return nil
+}
+
+func (c *compiler) sum() error { return c.chain("+-", c.product, opAdd, opSubtract) }
+
+func (c *compiler) product() error { return c.chain("*/", c.signed, opMultiply, opDivide) }
+
+// chain reads operands joined by either of two operators, from the left.
+func (c *compiler) chain(operators string, operand func() error, first, second opcode) error {
+	if err := operand(); err != nil {
+		return err
+	}
+	for {
+		op := first
+		switch c.peek() {
+		case operators[0]:
+		case operators[1]:
+			op = second
+		default:
+			return nil
+		}
+		c.at++
+		if err := operand(); err != nil {
+			return err
+		}
+		if err := c.emit(step{op: op}, -1); err != nil {
+			return err
+		}
+	}
+}
+
+func (c *compiler) signed() error {
+	if c.peek() != '-' {
+		return c.powered()
+	}
+	c.at++
+	if c.nesting++; c.nesting > maxNesting {
+		return c.fault("formula is nested too deep")
+	}
+	defer func() { c.nesting-- }()
+	if err := c.signed(); err != nil {
+		return err
+	}
+	return c.emit(step{op: opNegate}, 0)
+}
+
+func (c *compiler) powered() error {
+	if err := c.single(); err != nil {
+		return err
+	}
+	if c.peek() != '^' {
+		return nil
+	}
+	c.at++
+	c.peek()
+	from := c.at
+	if c.at < len(c.text) && c.text[c.at] == '-' {
+		c.at++
+	}
+	for c.at < len(c.text) && c.text[c.at] >= '0' && c.text[c.at] <= '9' {
+		c.at++
+	}
+	n, err := strconv.Atoi(c.text[from:c.at])
+	if err != nil || max(n, -n) > maxPower || (c.at < len(c.text) && c.text[c.at] == '.') {
+		c.at = from
+		return c.fault("a power must be a whole number from -" + strconv.Itoa(maxPower) + " to " + strconv.Itoa(maxPower))
+	}
+	if c.peek() == '^' {
+		return c.fault("write brackets between two powers")
+	}
+	return c.emit(step{op: opPower, at: n}, 0)
+}
+
+func (c *compiler) single() error {
+	ch := c.peek()
+	switch {
+	case ch == '(':
+		c.at++
+		return c.inBrackets(c.sum)
+	case ch >= '0' && ch <= '9' || ch == '.':
+		return c.number()
+	case letter(ch):
+		return c.name()
+	case ch == 0:
+		return c.fault("formula ends where a value is expected")
+	}
+	return c.fault("unexpected " + strconv.Quote(c.text[c.at:c.at+1]))
+}
+
+// inBrackets reads what is within, and the closing bracket.
+func (c *compiler) inBrackets(within func() error) error {
+	if c.nesting++; c.nesting > maxNesting {
+		return c.fault("formula is nested too deep")
+	}
+	defer func() { c.nesting-- }()
+	if err := within(); err != nil {
+		return err
+	}
+	if c.peek() != ')' {
+		return c.fault("a closing bracket is missing")
+	}
+	c.at++
+	return nil
+}
+
+func (c *compiler) number() error {
+	from := c.at
+	for c.at < len(c.text) && (c.text[c.at] >= '0' && c.text[c.at] <= '9' || c.text[c.at] == '.') {
+		c.at++
+	}
+	v, err := strconv.ParseFloat(c.text[from:c.at], 64)
+	if err != nil {
+		c.at = from
+		return c.fault("this is not a number")
+	}
+	return c.emit(step{op: opNumber, v: v}, 1)
+}
+
+var functions = map[string]struct {
+	op        opcode
+	arguments int
+}{"exp": {opExp, 1}, "log": {opLog, 1}, "sqrt": {opSqrt, 1}, "min": {opMin, 2}, "max": {opMax, 2}}
+
+func (c *compiler) name() error {
+	from := c.at
+	for c.at < len(c.text) && (letter(c.text[c.at]) || c.text[c.at] >= '0' && c.text[c.at] <= '9') {
+		c.at++
+	}
+	word := c.text[from:c.at]
+	f, isFunction := functions[word]
+	if !isFunction {
+		i, known := c.inputs(word)
+		if !known {
+			c.at = from
+			return c.fault("no input is called " + strconv.Quote(word))
+		}
+		return c.emit(step{op: opInput, at: i}, 1)
+	}
+	if c.peek() != '(' {
+		return c.fault("a bracket must follow " + word)
+	}
+	c.at++
+	err := c.inBrackets(func() error {
+		if err := c.sum(); err != nil || f.arguments == 1 {
+			return err
+		}
+		if c.peek() != ',' {
+			return c.fault(word + " takes two values with a comma between them")
+		}
+		c.at++
+		return c.sum()
+	})
+	if err != nil {
+		return err
+	}
+	return c.emit(step{op: f.op}, 1-f.arguments)
+}
+
+func letter(c byte) bool { return c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c == '_' }

@@ -1,0 +1,330 @@
+package estimate
+
+import (
+	"math"
+	"strconv"
+	"strings"
+
+	"gradus/exact"
+	"gradus/physiology"
+)
+
+// Format is the version of the estimator files that this package reads.
+const Format = "gradus-estimator/1"
+
+// maxRules keeps the set of cautions within one word.
+const maxRules = 64
+
+var (
+	hows  = []string{"seen", "memory", "practice", "choice", "derived"}
+	roles = []string{"", "age", "sex", "mass", "work", "heart-rate"}
+)
+
+// Prepare checks the data and makes the estimator ready. The error is a *FieldError that names the first
+// fault. It must be called once before any estimate.
+func (e *Estimator) Prepare() error {
+	for _, step := range []func() error{e.checkNames, e.checkInputs, e.compile, e.checkError, e.checkRules, e.checkVerification} {
+		if err := step(); err != nil {
+			return err
+		}
+	}
+	e.prepared = true
+	return nil
+}
+
+func fault(path, msg, hint string) error { return &FieldError{path, msg, hint} }
+
+func at(list string, i int, field string) string { return list + "[" + strconv.Itoa(i) + "]." + field }
+
+func oneOf(words []string, word string) bool {
+	for _, w := range words {
+		if w == word {
+			return true
+		}
+	}
+	return false
+}
+
+func checkHow(path, how string) error {
+	if !oneOf(hows, how) {
+		return fault(path, strconv.Quote(how)+" does not say how this is known", "write one of "+strings.Join(hows, ", "))
+	}
+	return nil
+}
+
+// kebab says whether id is made of small letters and digits with single hyphens.
+func kebab(id string) bool {
+	for _, part := range strings.Split(id, "-") {
+		if part == "" {
+			return false
+		}
+		for i := range len(part) {
+			if c := part[i]; (c < 'a' || c > 'z') && (c < '0' || c > '9') {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+func (e *Estimator) checkNames() error {
+	if e.Format != Format {
+		return fault("format", strconv.Quote(e.Format)+" is not known", "write "+Format)
+	}
+	if !kebab(e.ID) {
+		return fault("id", strconv.Quote(e.ID)+" is not an id", "use small letters, digits and hyphens")
+	}
+	for _, f := range []struct{ path, text string }{
+		{"title", e.Title}, {"outcome.what", e.Outcome.What}, {"outcome.unit", e.Outcome.Unit},
+		{"outcome.criterion_mode", e.Outcome.CriterionMode}, {"population", e.Population}, {"source", e.Source},
+		{"provenance", e.Provenance},
+	} {
+		if f.text == "" {
+			return fault(f.path, "is missing", "write it")
+		}
+	}
+	return checkHow("outcome.how", e.Outcome.How)
+}
+
+func (e *Estimator) checkInputs() error {
+	seen := map[string]bool{}
+	if len(e.Inputs) == 0 || len(e.Inputs) > 16 {
+		return fault("inputs", "must list 1 to 16 inputs", "")
+	}
+	for i := range e.Inputs {
+		in := &e.Inputs[i]
+		path := func(field string) string { return at("inputs", i, field) }
+		_, function := functions[in.ID]
+		switch {
+		case !word(in.ID) || function:
+			return fault(path("id"), strconv.Quote(in.ID)+" is not a name", "use small letters, digits and _, beginning with a letter")
+		case seen[in.ID]:
+			return fault(path("id"), in.ID+" appears twice", "rename one")
+		case in.Label == "" || in.Unit == "":
+			return fault(path("id"), in.ID+" lacks label or unit", "write both")
+		case !oneOf(roles, in.Role):
+			return fault(path("role"), strconv.Quote(in.Role)+" is not known", "write one of"+strings.Join(roles, " ")+", or nothing")
+		case in.Role != "" && e.RoleAt(in.Role) != i:
+			return fault(path("role"), in.Role+" appears twice", "keep one")
+		case len(in.Codes) > 0 && (in.Plausible != nil || in.Domain != nil):
+			return fault(path("codes"), "words have no range", "remove plausible and domain")
+		case len(in.Codes) == 0 && in.Plausible == nil:
+			return fault(path("plausible"), "is missing", "say outside which range "+in.ID+" must be an error of entry")
+		}
+		seen[in.ID] = true
+		for _, r := range []struct {
+			name string
+			r    *Range
+		}{{"plausible", in.Plausible}, {"domain", in.Domain}} {
+			if err := checkRange(path(r.name), r.r); err != nil {
+				return err
+			}
+		}
+	}
+	e.ageAt, e.sexAt, e.hrAt = e.RoleAt("age"), e.RoleAt("sex"), e.RoleAt("heart-rate")
+	return nil
+}
+
+func word(id string) bool {
+	for i := range len(id) {
+		c := id[i]
+		if (c < 'a' || c > 'z') && (i == 0 || (c < '0' || c > '9') && c != '_') {
+			return false
+		}
+	}
+	return id != ""
+}
+
+func checkRange(path string, r *Range) error {
+	if r == nil {
+		return nil
+	}
+	if !(r.From < r.To) {
+		return fault(path, "is empty: from "+number(r.From)+" to "+number(r.To), "write the smaller number first")
+	}
+	return checkHow(path+".how", r.How)
+}
+
+// compile turns terms or formula into a program.
+func (e *Estimator) compile() error {
+	e.run = program{}
+	switch {
+	case (len(e.Terms) > 0) == (e.Formula != nil):
+		return fault("terms", "an estimator has either terms or a formula", "write one of the two")
+	case e.Formula != nil:
+		steps, err := compileFormula(e.Formula.Text, e.InputAt)
+		if err != nil {
+			return fault("formula.text", err.Error(), "")
+		}
+		e.run.steps = steps
+		return checkHow("formula.how", e.Formula.How)
+	}
+	used := map[string]bool{}
+	for i, t := range e.Terms {
+		input := -1
+		if t.Input != "" {
+			var known bool
+			if input, known = e.InputAt(t.Input); !known {
+				return fault(at("terms", i, "input"), "no input is called "+t.Input, "list it under inputs")
+			}
+		}
+		switch {
+		case used[t.Input]:
+			return fault(at("terms", i, "input"), "a second term for the same input", "add the coefficients")
+		case t.Coefficient == 0 || math.IsNaN(t.Coefficient) || math.IsInf(t.Coefficient, 0):
+			return fault(at("terms", i, "coefficient"), "is not a number other than 0", "")
+		case t.Unit == "":
+			return fault(at("terms", i, "unit"), "is missing", "write what the coefficient is measured in")
+		}
+		if err := checkHow(at("terms", i, "how"), t.How); err != nil {
+			return err
+		}
+		used[t.Input] = true
+		e.run.coefficients, e.run.inputs = append(e.run.coefficients, t.Coefficient), append(e.run.inputs, input)
+	}
+	for i := range e.Inputs {
+		if !used[e.Inputs[i].ID] {
+			return fault(at("inputs", i, "id"), e.Inputs[i].ID+" is in no term", "remove it, or add its term")
+		}
+	}
+	return nil
+}
+
+func (e *Estimator) checkError() error {
+	switch s := &e.Error; {
+	case !(s.SEE > 0 && s.SEE < 1e6):
+		return fault("error.see", "must be above 0", "no estimate without its error")
+	case !(s.N >= 3):
+		return fault("error.n", "must be at least 3", "write in how many people the error was found")
+	case !(s.DF >= 1 && s.DF < s.N):
+		return fault("error.df", "must be from 1 to below n", "n - 2 for a straight line")
+	case s.Kind == "" || s.Population == "" || s.Covers == "" || s.Source == "":
+		return fault("error", "lacks kind, population, covers or source", "write all four")
+	case !(e.Limits.RefuseBelow < e.Limits.RefuseAbove):
+		return fault("limits", "refuse_below must be below refuse_above", "")
+	}
+	if err := checkHow("limits.how", e.Limits.How); err != nil {
+		return err
+	}
+	// A new person: the error of the line adds to the scatter around it.
+	spread := float64(e.Error.SEE * math.Sqrt(1+1/e.Error.N))
+	oneSD := 0.5 + 0.6826894921370859/2 // the share of a normal distribution within one SD
+	e.half95 = float64(exact.TQuantile(0.975, e.Error.DF) * spread)
+	e.half68 = float64(exact.TQuantile(oneSD, e.Error.DF) * spread)
+	return checkHow("error.how", e.Error.How)
+}
+
+func (e *Estimator) checkRules() error {
+	e.rules = e.rules[:0]
+	seen, given := map[string]bool{}, map[when]bool{}
+	for i := range e.Cautions {
+		r := &e.Cautions[i]
+		w := -1
+		for j, known := range whenWords {
+			if known == r.When {
+				w = j
+			}
+		}
+		switch {
+		case w < 0:
+			return fault(at("cautions", i, "when"), strconv.Quote(r.When)+" is not known", "write one of: "+strings.Join(whenWords, "; "))
+		case !kebab(r.ID):
+			return fault(at("cautions", i, "id"), strconv.Quote(r.ID)+" is not an id", "use small letters, digits and hyphens")
+		case seen[r.ID]:
+			return fault(at("cautions", i, "id"), r.ID+" appears twice", "rename one")
+		case r.Text == "" || r.Source == "":
+			return fault(at("cautions", i, "text"), "text or source is missing", "write both")
+		}
+		if err := checkHow(at("cautions", i, "how"), r.How); err != nil {
+			return err
+		}
+		seen[r.ID], given[when(w)] = true, true
+		if err := e.addRule(i, when(w), r); err != nil {
+			return err
+		}
+	}
+	if len(e.rules) > maxRules {
+		return fault("cautions", "are more than "+strconv.Itoa(maxRules), "")
+	}
+	return e.checkNeeded(given)
+}
+
+func (e *Estimator) addRule(i int, w when, r *Rule) error {
+	k := check{when: w, id: r.ID, rule: r, limit: r.Limit}
+	switch w {
+	case whenDomain:
+		for j := range e.Inputs {
+			if e.Inputs[j].Domain != nil {
+				k.input, k.id = j, r.ID+"-"+strings.ReplaceAll(e.Inputs[j].ID, "_", "-")
+				e.rules = append(e.rules, k)
+			}
+		}
+		return nil
+	case whenEndLow:
+		formula, known := physiology.FormulaFor(r.Formula)
+		if !known || formula.PerRest != 0 || r.Percent <= 0 || r.Percent > 100 || e.ageAt < 0 {
+			return fault(at("cautions", i, "formula"), "the rule needs percent, a formula for maximal heart rate by age, and an input with the role age", "")
+		}
+		k.formula = formula
+	}
+	if (w == whenEndLow || w == whenCounted) && e.hrAt < 0 {
+		return fault(at("cautions", i, "when"), "no input has the role heart-rate", "give it to one")
+	}
+	e.rules = append(e.rules, k)
+	return nil
+}
+
+// checkNeeded makes sure that a file cannot leave out the cautions that protect people.
+func (e *Estimator) checkNeeded(given map[when]bool) error {
+	need := map[when]bool{}
+	need[whenUnverified] = e.fromMemory()
+	for i := range e.Inputs {
+		need[whenDomain] = need[whenDomain] || e.Inputs[i].Domain != nil
+	}
+	if e.hrAt >= 0 {
+		need[whenDrug], need[whenDrugUnknown], need[whenRhythm] = true, true, true
+	}
+	for w := range when(len(whenWords)) {
+		if need[w] && !given[w] {
+			return fault("cautions", "no caution for: "+whenWords[w], "add one")
+		}
+	}
+	return nil
+}
+
+func (e *Estimator) checkVerification() error {
+	v := e.Verification
+	switch {
+	case v == nil:
+		return nil
+	case v.Estimator != e.ID:
+		return fault("verification.estimator", v.Estimator+" is not "+e.ID, "")
+	case strings.TrimSpace(v.By) == "" || v.Against == "" || !date(v.On):
+		return fault("verification.verified_by", "name, date (year-month-day) or paper is missing", "write who compared, when, and with what")
+	case len(v.Coefficients) != len(e.Terms) || len(e.Terms) == 0:
+		return fault("verification.coefficients", "are not one for each term", "tick every coefficient with its value")
+	}
+	for i, t := range e.Terms {
+		name := t.Input
+		if name == "" {
+			name = "constant"
+		}
+		if got, ticked := v.Coefficients[name]; !ticked || got != t.Coefficient {
+			return fault("verification.coefficients."+name, "does not equal terms["+strconv.Itoa(i)+"].coefficient", "compare both with the paper")
+		}
+	}
+	return nil
+}
+
+// date takes year-month-day.
+func date(s string) bool {
+	if len(s) != 10 || s[4] != '-' || s[7] != '-' {
+		return false
+	}
+	for i := range len(s) {
+		if i != 4 && i != 7 && (s[i] < '0' || s[i] > '9') {
+			return false
+		}
+	}
+	return s[5:7] >= "01" && s[5:7] <= "12" && s[8:] >= "01" && s[8:] <= "31"
+}

@@ -1,0 +1,202 @@
+package estimate
+
+import (
+	"encoding/json"
+	"math"
+	"strconv"
+)
+
+// Number is a result that may be absent: NaN in Go, null in JSON.
+type Number float64
+
+// Absent is a number that is not there.
+var Absent = Number(math.NaN())
+
+// Present says whether there is a number.
+func (n Number) Present() bool { return !math.IsNaN(float64(n)) && !math.IsInf(float64(n), 0) }
+
+// MarshalJSON writes the number in full, or null.
+func (n Number) MarshalJSON() ([]byte, error) {
+	if !n.Present() {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(n))
+}
+
+// UnmarshalJSON reads a number or null.
+func (n *Number) UnmarshalJSON(data []byte) error {
+	if string(data) == "null" {
+		*n = Absent
+		return nil
+	}
+	return json.Unmarshal(data, (*float64)(n))
+}
+
+// Verdicts of a single estimate. (Whether a test as a whole is usable is another question.)
+const (
+	Given   = "estimate"
+	Refused = "refused"
+)
+
+// Result is an estimate with everything a reader needs to judge it. When the verdict is "refused", value and
+// intervals are absent and Why says what to check.
+type Result struct {
+	Verdict     string        `json:"verdict"`
+	Why         string        `json:"why,omitempty"`
+	Estimator   string        `json:"estimator"`
+	What        string        `json:"what"`
+	Value       Number        `json:"value"`
+	Unit        string        `json:"unit"`
+	Criterion   string        `json:"criterion_mode"`
+	SEE         float64       `json:"see"`
+	Low68       Number        `json:"low68"` // ends of the interval for a new person; not clipped
+	High68      Number        `json:"high68"`
+	Low95       Number        `json:"low95"`
+	High95      Number        `json:"high95"`
+	Floor       float64       `json:"floor"` // a lower end below it is shown as "< floor"
+	Covers      string        `json:"covers"`
+	Inputs      []Used        `json:"inputs"`
+	Cautions    []Caution     `json:"cautions"`
+	Sensitivity []Sensitivity `json:"sensitivity"`
+	Source      string        `json:"source"`
+	ErrorSource string        `json:"error_source"`
+	Provenance  string        `json:"provenance"`
+}
+
+// Used is an input as it entered the equation; Word is set for a coded one.
+type Used struct {
+	ID    string  `json:"id"`
+	Value float64 `json:"value"`
+	Word  string  `json:"word,omitempty"`
+	Unit  string  `json:"unit"`
+}
+
+// Sensitivity says how far the value moves when one input is larger by Step (for a word: with the other word).
+type Sensitivity struct {
+	Input  string `json:"input"`
+	Step   string `json:"step"`
+	Effect Number `json:"effect"` // in the unit of the value
+}
+
+// Estimate computes the answer for values in the order of e.Inputs. An error (an *InputError) means that a
+// value cannot be taken; an impossible answer is no error but a refused result.
+func (e *Estimator) Estimate(values []float64, c Context) (Result, error) {
+	if !e.prepared {
+		return Result{}, &InputError{e.ID, "estimator is not prepared", "call Prepare"}
+	}
+	if len(values) != len(e.Inputs) {
+		return Result{}, &InputError{e.ID, strconv.Itoa(len(values)) + " values for " + strconv.Itoa(len(e.Inputs)) + " inputs", ""}
+	}
+	for i, v := range values {
+		if err := e.Check(i, v); err != nil {
+			return Result{}, err
+		}
+	}
+	return e.result(values, &c), nil
+}
+
+// Eval computes the bare value, without checks and without using memory.
+func (e *Estimator) Eval(values []float64) float64 { return e.run.eval(values) }
+
+// Half68 is half the width of the 68 % interval for a new person, in the unit of the outcome.
+func (e *Estimator) Half68() float64 { return e.half68 }
+
+// Half95 is half the width of the 95 % interval for a new person, in the unit of the outcome.
+func (e *Estimator) Half95() float64 { return e.half95 }
+
+// refuses says whether an answer is impossible.
+func (e *Estimator) refuses(answer float64) bool {
+	return !(answer >= e.Limits.RefuseBelow && answer <= e.Limits.RefuseAbove)
+}
+
+func (e *Estimator) result(values []float64, c *Context) Result {
+	answer := e.Eval(values)
+	r := Result{
+		Verdict: Given, Estimator: e.ID, What: e.Outcome.What, Unit: e.Outcome.Unit, Criterion: e.Outcome.CriterionMode,
+		SEE: e.Error.SEE, Floor: e.Limits.Floor, Covers: e.Error.Covers,
+		Source: e.Source, ErrorSource: e.Error.Source, Provenance: e.Provenance,
+		Inputs: e.used(values), Cautions: []Caution{}, Sensitivity: []Sensitivity{},
+		Value: Number(answer), Low68: Number(answer - e.half68), High68: Number(answer + e.half68),
+		Low95: Number(answer - e.half95), High95: Number(answer + e.half95),
+	}
+	set := e.cautions(values, c, answer)
+	for i := range e.rules {
+		if set&(1<<i) != 0 {
+			r.Cautions = append(r.Cautions, e.explain(&e.rules[i], values, c, answer))
+		}
+	}
+	if e.refuses(answer) {
+		r.Verdict, r.Why = Refused, e.why(answer)
+		r.Value, r.Low68, r.High68, r.Low95, r.High95 = Absent, Absent, Absent, Absent, Absent
+		return r
+	}
+	r.Sensitivity = e.sensitivity(values)
+	return r
+}
+
+// why does not repeat the impossible number: it is no estimate of anything.
+func (e *Estimator) why(answer float64) string {
+	side := "below " + number(e.Limits.RefuseBelow)
+	if !(answer < e.Limits.RefuseBelow) {
+		side = "above " + number(e.Limits.RefuseAbove)
+	}
+	return "the equation gives a value " + side + " " + e.Outcome.Unit + "; " + e.Limits.Text
+}
+
+func (e *Estimator) used(values []float64) []Used {
+	used := make([]Used, len(values))
+	for i, v := range values {
+		used[i] = Used{ID: e.Inputs[i].ID, Value: v, Unit: e.Inputs[i].Unit}
+		for _, c := range e.Inputs[i].Codes {
+			if c.Value == v {
+				used[i].Word = c.Word
+			}
+		}
+	}
+	return used
+}
+
+// changeBy is the difference between two answers, one with input i larger by step.
+func (e *Estimator) changeBy(values []float64, i int, step float64) float64 {
+	if e.run.steps == nil { // a straight line: the coefficient, without the rounding of two answers
+		for j, at := range e.run.inputs {
+			if at == i {
+				return float64(e.run.coefficients[j] * step)
+			}
+		}
+	}
+	other := append([]float64(nil), values...)
+	other[i] += step
+	return e.Eval(other) - e.Eval(values)
+}
+
+func (e *Estimator) sensitivity(values []float64) []Sensitivity {
+	all := make([]Sensitivity, 0, len(values))
+	for i := range e.Inputs {
+		in := &e.Inputs[i]
+		if len(in.Codes) == 0 {
+			all = append(all, Sensitivity{in.ID, "+1 " + in.Unit, Number(e.changeBy(values, i, 1))})
+			continue
+		}
+		for _, c := range in.Codes {
+			if c.Value != values[i] {
+				all = append(all, Sensitivity{in.ID, c.Word, Number(e.changeBy(values, i, c.Value-values[i]))})
+			}
+		}
+	}
+	return all
+}
+
+// Low95Text is the lower end of the 95 % interval for a reader: "< 3.5" when it is below the floor, else with
+// the given number of decimals.
+func (r *Result) Low95Text(decimals int) string { return r.lowText(r.Low95, decimals) }
+
+// Low68Text is the same for the 68 % interval.
+func (r *Result) Low68Text(decimals int) string { return r.lowText(r.Low68, decimals) }
+
+func (r *Result) lowText(low Number, decimals int) string {
+	if float64(low) < r.Floor {
+		return "< " + number(r.Floor)
+	}
+	return strconv.FormatFloat(float64(low), 'f', decimals, 64)
+}
