@@ -19,6 +19,7 @@ type Sign struct {
 // When is how a sign shows itself: told by or seen in the participant, or a measured number.
 type When struct {
 	Told      bool     `yaml:"told,omitempty" json:"told,omitempty"`
+	Symptom   bool     `yaml:"symptom,omitempty" json:"symptom,omitempty"` // told, and felt or shown by the body: not a wish, not a machine
 	What      Measure  `yaml:"what,omitempty" json:"what,omitempty"`
 	Above     *float64 `yaml:"above,omitempty" json:"above,omitempty"`
 	AtLeast   *float64 `yaml:"at_least,omitempty" json:"at_least,omitempty"`

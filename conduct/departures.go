@@ -1,0 +1,226 @@
+package conduct
+
+import (
+	"fmt"
+	"sort"
+
+	"gradus/protocol"
+)
+
+// Departure is a place where the test was not run as the protocol says. Departures are computed from the
+// readings and acts as they stand, so a correction changes them.
+type Departure struct {
+	At     protocol.Ms `json:"at"`
+	Minute int         `json:"minute"` // of the test, from 1
+	Stage  int         `json:"stage"`  // from 1; 0: none
+	Text   string      `json:"text"`
+	Rule   Rule        `json:"rule"`
+	Lowers bool        `json:"lowers"` // by itself it makes the result usable with caution at best
+}
+
+// Minute is the minute of the test a moment lies in: minute 5 is 4:00 to 5:00, its end included.
+func Minute(at protocol.Ms) int { return max(1, int((at+protocol.Minute-1)/protocol.Minute)) }
+
+// Departures lists where the test departed from the protocol, in the order of time.
+func Departures(p *protocol.Protocol, s *State) []Departure {
+	d := &departer{p: p, s: s}
+	for i := range s.Stages[:s.NStages] {
+		d.work(i)
+		d.length(i)
+		d.readings(i)
+	}
+	d.branch()
+	d.wentOn()
+	d.afterwards()
+	sort.SliceStable(d.out, func(i, j int) bool { return d.out[i].At < d.out[j].At })
+	return d.out
+}
+
+type departer struct {
+	p   *protocol.Protocol
+	s   *State
+	out []Departure
+}
+
+func (d *departer) add(at protocol.Ms, stage int, rule Rule, lowers bool, format string, args ...any) {
+	d.out = append(d.out, Departure{at, Minute(at), stage + 1, fmt.Sprintf(format, args...), rule, lowers})
+}
+
+// title names a stage as people count: by its part, with the load where parts repeat.
+func (d *departer) title(i int) string { return d.p.Parts[d.s.Stages[i].Part].Title }
+
+// work looks for loads other than planned and for stages left out or taken up again.
+func (d *departer) work(i int) {
+	st := &d.s.Stages[i]
+	part := &d.p.Parts[st.Part]
+	form := part.Work.Form()
+	switch {
+	case st.Row == 0 && form == "row":
+		d.add(st.Began, i, "choose.rows", true, "%s began at %s W before a row could be chosen", part.Title, num(st.First))
+	case st.Set != st.Planned && (form == "fixed" || form == "row" || form == "added"):
+		d.add(st.Began, i, "parts.work", st.Set > st.Planned, "%s at %s W, planned %s W", part.Title, num(st.Set), num(st.Planned))
+	}
+	if st.Changed {
+		d.add(st.From, i, "wrong_work", false, "work rate of %s changed from %s to %s W", part.Title, num(st.First), num(st.Set))
+	}
+	if i == 0 && st.Part != 0 || i > 0 && int(st.Part) > int(d.s.Stages[i-1].Part)+1 && part.If == "" {
+		d.add(st.Began, i, "parts", true, "a stage was left out before %s", part.Title)
+	}
+	if ObservedDiffers(d.p, st) {
+		d.add(st.From, i, "wrong_work.tolerance_watts", true, "the machine measured %s W in %s, set were %s W", num(st.Observed), part.Title, num(st.Set))
+	}
+	if st.Restarts > 0 {
+		d.add(st.From, i, "breaks", false, "the minutes of %s began again", part.Title)
+	}
+}
+
+// length looks for stages that were too short or too long.
+func (d *departer) length(i int) {
+	st := &d.s.Stages[i]
+	part := &d.p.Parts[st.Part]
+	if part.Steady != "hold" || st.Superseded {
+		return
+	}
+	j := d.s.Judge(d.p, i)
+	last := i == int(d.s.NStages)-1
+	switch {
+	case last && !d.s.Stop.Active:
+	case st.Accepted:
+		d.add(st.Ended, i, "hold.then", false, "%s was accepted although unsteady", part.Title)
+	case j.Known && !j.Steady && (!last || d.s.Stop.Code == "completed"):
+		d.add(st.Ended, i, "hold.within", false, "%s was not extended although %s and %s differ by %s", part.Title, num(j.Prev), num(j.Last), num(j.Apart()))
+	case !j.Complete && !last && j.Missing == 0:
+		d.add(st.Ended, i, "parts.lasts", false, "%s was left after %v", part.Title, st.Ended-st.From)
+	}
+	d.extensions(i)
+}
+
+// extensions looks for minutes added although the heart rate was steady, and for too many of them.
+func (d *departer) extensions(i int) {
+	st := &d.s.Stages[i]
+	part := &d.p.Parts[st.Part]
+	free := int(st.Extra[ForCuff]) + int(st.Extra[ForBreak])
+	base := int(part.Lasts / protocol.Minute)
+	for k := 0; k < st.minutesExtra(); k++ {
+		minute := uint8(base + k)
+		prev, ok1 := d.s.heartAt(d.p, st, minute-1, true)
+		now, ok2 := d.s.heartAt(d.p, st, minute, true)
+		if !ok1 || !ok2 || max(prev-now, now-prev) > d.p.Hold.It.Within {
+			continue
+		}
+		if free > 0 {
+			free--
+			continue
+		}
+		at := st.From + protocol.Ms(minute)*protocol.Minute
+		d.add(at+protocol.Minute, i, "hold.within", false, "%s was extended although steady (%s, then %s)", part.Title, num(prev), num(now))
+	}
+	if st.asked() > d.p.Hold.It.AtMost {
+		d.add(st.Ended, i, "hold.at_most", false, "%s had %d extra minutes, at most %d are meant", part.Title, st.asked(), d.p.Hold.It.AtMost)
+	}
+}
+
+// readings looks for planned readings that are missing, late or outside their window.
+func (d *departer) readings(i int) {
+	st := &d.s.Stages[i]
+	if st.Superseded {
+		return
+	}
+	until := st.Ended - st.From
+	if st.Running() {
+		until = d.s.Now - st.From
+	}
+	for _, minute := range heartMinutes(d.p, st) {
+		due := protocol.Ms(minute) * protocol.Minute
+		if minute == 0 || due > until {
+			break
+		}
+		if _, ok := d.s.heartAt(d.p, st, minute, true); !ok {
+			d.add(st.From+due, i, "readings", false, "heart rate at the end of minute %d of %s is missing", minute, d.title(i))
+		}
+	}
+	over := overOf(d.p, st, protocol.HeartRate)
+	for k := range st.Readings[:st.NReadings] {
+		r := &st.Readings[k]
+		if r.What != protocol.HeartRate || r.Slot == 0 || !r.sound() {
+			continue
+		}
+		due := st.From + protocol.Ms(r.Slot)*protocol.Minute
+		if r.Moment < due-over || r.Moment > due+over {
+			d.add(r.Moment, i, "readings", false, "heart rate of minute %d of %s was read outside its window", r.Slot, d.title(i))
+		}
+	}
+}
+
+// branch looks for a row other than the one the reading called for.
+func (d *departer) branch() {
+	called, hr, near := d.s.RowCalled(d.p)
+	if called == 0 {
+		return
+	}
+	for i := range d.s.Stages[:d.s.NStages] {
+		st := &d.s.Stages[i]
+		row := int(st.Row)
+		if row == 0 || row == called {
+			continue
+		}
+		rows := &d.p.Choose.It
+		harder := Harder(d.p, row, called)
+		text := fmt.Sprintf("row %d (%s) ridden, %s calls for row %d (%s)", row, rowWork(rows, row), num(hr), called, rowWork(rows, called))
+		if !harder {
+			text += "; a gentler row is always allowed"
+		} else if near == row {
+			text += fmt.Sprintf("; %s lies within %s beats of it", num(hr), num(rows.Near))
+		}
+		d.add(st.Began, i, "choose.rows", harder, "%s", text)
+		return
+	}
+}
+
+func rowWork(c *protocol.Choose, row int) string {
+	text := ""
+	for i, w := range c.Rows[row-1].Work {
+		if i > 0 {
+			text += ", "
+		}
+		text += num(*w.Watts)
+	}
+	return text + " W"
+}
+
+// wentOn looks for a test that went on after its end was reached.
+func (d *departer) wentOn() {
+	s := d.s
+	if s.NStages == 0 {
+		return
+	}
+	end := s.Standing(d.p, s.Now)
+	if end.Severity == NotEnding || end.Severity == CheckFirst {
+		return
+	}
+	for i := 1; i < int(s.NStages); i++ {
+		// A reading at the very end of a stage comes before the next load.
+		if st := &s.Stages[i]; st.Began >= end.At && (st.Began > end.At || s.stageAt(end.At, false) < i) {
+			d.add(st.Began, i, end.Rule, true, "the test went on with %s W after: %s", num(st.Set), sayEnding(d.p, s, end))
+			return
+		}
+	}
+	last := &s.Stages[s.NStages-1]
+	if !last.Running() && last.Ended-end.At > protocol.Minute {
+		d.add(end.At, int(s.NStages)-1, end.Rule, true, "the stage went on for %v after: %s", last.Ended-end.At, sayEnding(d.p, s, end))
+	}
+}
+
+// afterwards looks at the cool-down and the close.
+func (d *departer) afterwards() {
+	s := d.s
+	if d.p.CoolDown.Is() && s.CoolFrom > 0 && s.CoolWork > coolWork(d.p) {
+		d.add(s.CoolFrom, -1, "cool_down", false, "cool-down at %s W, above %s W", num(s.CoolWork), num(coolWork(d.p)))
+	}
+	if s.Stop.Taken > 0 {
+		d.add(s.Now, -1, "stop_by_mistake", false, "a stop was taken back as a mistake (%d)", s.Stop.Taken)
+	}
+	if s.Phase == Over && d.p.Recovery.Is() && s.CloseCode != "recovered" && s.CloseCode != "sheet" {
+		d.add(s.ClosedAt, -1, "recovery", false, "closed before recovery was complete (%s)", s.CloseCode)
+	}
+}

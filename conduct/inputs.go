@@ -1,0 +1,410 @@
+package conduct
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"gradus/physiology"
+	"gradus/protocol"
+)
+
+// Sex as the equations use it.
+type Sex uint8
+
+// The two codings of the equations.
+const (
+	SexUnknown Sex = iota
+	Female
+	Male
+)
+
+// Drug says whether a drug that limits heart rate is taken.
+type Drug uint8
+
+// What is known about rate-limiting drugs.
+const (
+	DrugNotRecorded Drug = iota // counts as unknown
+	DrugNo
+	DrugYes
+	DrugNotKnown
+)
+
+// Rhythm is the heart's rhythm, or what makes its rate misleading.
+type Rhythm uint8
+
+// Rhythms and devices.
+const (
+	RhythmNotRecorded Rhythm = iota
+	Sinus
+	AtrialFib
+	PacedRhythm
+	Transplant
+	SpinalLesionT6
+	OtherRhythm
+)
+
+// Condition is a set of kinds of disease.
+type Condition uint8
+
+// Kinds of conditions; a person may have several.
+const (
+	CondNeurological Condition = 1 << iota
+	CondHeart
+	CondLung
+	CondOther // recorded, but of another or an unknown kind
+)
+
+// BPEvery says in which stages blood pressure is planned.
+type BPEvery uint8
+
+// Settings of blood pressure.
+const (
+	BPEachStage BPEvery = iota
+	BPSecondStage
+	BPNone
+)
+
+var (
+	sexWords       = []string{"", "female", "male"}
+	drugWords      = []string{"", "no", "yes", "unknown"}
+	rhythmWords    = []string{"", "sinus", "atrial-fibrillation", "paced", "heart-transplant", "sci-t6-or-above", "other"}
+	bpWords        = []string{"every-stage", "every-second-stage", "none"}
+	conditionWords = []string{"neurological", "heart", "lung", "other"}
+)
+
+// MarshalText writes the word.
+func (s Sex) MarshalText() ([]byte, error) { return []byte(word(sexWords, uint8(s))), nil }
+
+// UnmarshalText reads the word.
+func (s *Sex) UnmarshalText(t []byte) error { return readWord(sexWords, "sex", t, (*uint8)(s)) }
+
+// MarshalText writes the word.
+func (d Drug) MarshalText() ([]byte, error) { return []byte(word(drugWords, uint8(d))), nil }
+
+// UnmarshalText reads the word.
+func (d *Drug) UnmarshalText(t []byte) error {
+	return readWord(drugWords, "rate-limiting drug", t, (*uint8)(d))
+}
+
+// MarshalText writes the word.
+func (r Rhythm) MarshalText() ([]byte, error) { return []byte(word(rhythmWords, uint8(r))), nil }
+
+// UnmarshalText reads the word.
+func (r *Rhythm) UnmarshalText(t []byte) error {
+	return readWord(rhythmWords, "rhythm", t, (*uint8)(r))
+}
+
+// MarshalText writes the word.
+func (b BPEvery) MarshalText() ([]byte, error) { return []byte(word(bpWords, uint8(b))), nil }
+
+// UnmarshalText reads the word.
+func (b *BPEvery) UnmarshalText(t []byte) error {
+	return readWord(bpWords, "blood-pressure setting", t, (*uint8)(b))
+}
+
+// MarshalText lists the kinds, joined by plus signs.
+func (c Condition) MarshalText() ([]byte, error) {
+	var kinds []string
+	for i, kind := range conditionWords {
+		if c&(1<<i) != 0 {
+			kinds = append(kinds, kind)
+		}
+	}
+	return []byte(strings.Join(kinds, "+")), nil
+}
+
+// UnmarshalText reads kinds joined by plus signs.
+func (c *Condition) UnmarshalText(t []byte) error {
+	*c = 0
+	if len(t) == 0 {
+		return nil
+	}
+	for _, kind := range strings.Split(string(t), "+") {
+		var i uint8
+		if err := readWord(conditionWords, "condition", []byte(kind), &i); err != nil {
+			return err
+		}
+		*c |= 1 << i
+	}
+	return nil
+}
+
+func word(words []string, i uint8) string {
+	if int(i) < len(words) {
+		return words[i]
+	}
+	return "unknown"
+}
+
+func readWord(words []string, kind string, text []byte, to *uint8) error {
+	for i, w := range words {
+		if w == string(text) {
+			*to = uint8(i)
+			return nil
+		}
+	}
+	known := words
+	if known[0] == "" {
+		known = known[1:]
+	}
+	return fmt.Errorf("%s %q is not known; known are %s", kind, text, strings.Join(known, ", "))
+}
+
+// Inputs are the de-identified facts about the participant and the choices made for this test.
+// A zero number or word means not recorded or not chosen.
+type Inputs struct {
+	AgeYears  float64   `json:"age_years,omitempty"`
+	Sex       Sex       `json:"sex,omitzero"`
+	MassKg    float64   `json:"mass_kg,omitempty"`
+	HeightCm  float64   `json:"height_cm,omitempty"`
+	RestHR    float64   `json:"rest_hr_bpm,omitempty"`
+	RestSBP   float64   `json:"rest_sbp_mmhg,omitempty"`
+	RestDBP   float64   `json:"rest_dbp_mmhg,omitempty"`
+	Drug      Drug      `json:"rate_limiting_drug,omitzero"`
+	Rhythm    Rhythm    `json:"rhythm,omitzero"`
+	Condition Condition `json:"condition,omitzero"`
+	HRMethod  Source    `json:"hr_method,omitzero"`
+
+	MaxHR      float64 `json:"max_hr_bpm,omitempty"`         // measured or known; else by formula
+	Formula    string  `json:"max_hr_formula,omitempty"`     // "" is the protocol's
+	EndPercent float64 `json:"end_point_percent,omitempty"`  // 0 is the protocol's
+	HRLimit    float64 `json:"hr_limit_bpm,omitempty"`       // safety limits: of the site or the referrer
+	SBPLimit   float64 `json:"sbp_limit_mmhg,omitempty"`     //
+	SpO2Limit  float64 `json:"spo2_limit_percent,omitempty"` //
+	RPELimit   float64 `json:"rpe_limit,omitempty"`          //
+	LimitsBy   string  `json:"limits_by,omitempty"`          // name and date of whoever set them
+	RPEEnd     float64 `json:"rpe_end,omitempty"`            // the site's choice instead of the protocol's
+	RPEAlert   float64 `json:"rpe_alert,omitempty"`          //
+	RPEReason  string  `json:"rpe_reason,omitempty"`         // and its reason
+	Cadence    float64 `json:"target_cadence_per_min,omitempty"`
+	BP         BPEvery `json:"blood_pressure,omitzero"`
+}
+
+// inputNumber lists the inputs that are numbers: their place and the range in which they can be true.
+type inputNumber struct {
+	name      string
+	low, high float64
+	at        func(*Inputs) *float64
+}
+
+var inputNumbers = []inputNumber{
+	{"age_years", 1, 120, func(i *Inputs) *float64 { return &i.AgeYears }},
+	{"mass_kg", 10, 400, func(i *Inputs) *float64 { return &i.MassKg }},
+	{"height_cm", 50, 260, func(i *Inputs) *float64 { return &i.HeightCm }},
+	{"rest_hr_bpm", 25, 200, func(i *Inputs) *float64 { return &i.RestHR }},
+	{"rest_sbp_mmhg", 50, 300, func(i *Inputs) *float64 { return &i.RestSBP }},
+	{"rest_dbp_mmhg", 20, 200, func(i *Inputs) *float64 { return &i.RestDBP }},
+	{"max_hr_bpm", 60, 250, func(i *Inputs) *float64 { return &i.MaxHR }},
+	{"end_point_percent", 30, 100, func(i *Inputs) *float64 { return &i.EndPercent }},
+	{"hr_limit_bpm", 50, 250, func(i *Inputs) *float64 { return &i.HRLimit }},
+	{"sbp_limit_mmhg", 80, 300, func(i *Inputs) *float64 { return &i.SBPLimit }},
+	{"spo2_limit_percent", 50, 100, func(i *Inputs) *float64 { return &i.SpO2Limit }},
+	{"rpe_limit", 6, 20, func(i *Inputs) *float64 { return &i.RPELimit }},
+	{"rpe_end", 6, 20, func(i *Inputs) *float64 { return &i.RPEEnd }},
+	{"rpe_alert", 6, 20, func(i *Inputs) *float64 { return &i.RPEAlert }},
+	{"target_cadence_per_min", 10, 250, func(i *Inputs) *float64 { return &i.Cadence }},
+}
+
+// Set puts one input, a number or a word, by its name. It refuses an unknown name, a value that cannot be
+// true and an unknown word; then nothing is changed.
+func (in *Inputs) Set(name, word string, v float64) error {
+	for i := range inputNumbers {
+		n := &inputNumbers[i]
+		if n.name != name {
+			continue
+		}
+		if !(v >= n.low && v <= n.high) && v != 0 || math.IsNaN(v) {
+			return fmt.Errorf("%s %g is not between %g and %g; check the entry", name, v, n.low, n.high)
+		}
+		*n.at(in) = v
+		return nil
+	}
+	switch name {
+	case "sex":
+		return in.Sex.UnmarshalText([]byte(word))
+	case "rate_limiting_drug":
+		return in.Drug.UnmarshalText([]byte(word))
+	case "rhythm":
+		return in.Rhythm.UnmarshalText([]byte(word))
+	case "condition":
+		return in.Condition.UnmarshalText([]byte(word))
+	case "hr_method":
+		return in.HRMethod.UnmarshalText([]byte(word))
+	case "blood_pressure":
+		return in.BP.UnmarshalText([]byte(word))
+	case "max_hr_formula":
+		if _, ok := physiology.FormulaFor(word); !ok && word != "" {
+			return fmt.Errorf("no formula of maximal heart rate is called %q", word)
+		}
+		in.Formula = word
+		return nil
+	case "limits_by":
+		in.LimitsBy = word
+		return nil
+	case "rpe_reason":
+		in.RPEReason = word
+		return nil
+	}
+	return fmt.Errorf("no input is called %q", name)
+}
+
+// Check refuses inputs whose numbers cannot be true; it is what Set does, for all at once.
+func (in *Inputs) Check() error {
+	for i := range inputNumbers {
+		n := &inputNumbers[i]
+		if v := *n.at(in); v != 0 && !(v >= n.low && v <= n.high) {
+			return fmt.Errorf("%s %g is not between %g and %g; check the entry", n.name, v, n.low, n.high)
+		}
+	}
+	if in.Sex > Male || in.Drug > DrugNotKnown || in.Rhythm > OtherRhythm || in.BP > BPNone || in.HRMethod >= sourceCount {
+		return fmt.Errorf("a word among the inputs is out of range; check the entry")
+	}
+	if _, ok := physiology.FormulaFor(in.Formula); !ok && in.Formula != "" {
+		return fmt.Errorf("max_hr_formula %q is not known; check the entry", in.Formula)
+	}
+	return nil
+}
+
+// Missing lists the required inputs of a protocol that are not recorded.
+func (in *Inputs) Missing(p *protocol.Protocol) (names []string) {
+	for _, name := range p.Inputs.Required {
+		if name == "sex" {
+			if in.Sex == SexUnknown {
+				names = append(names, name)
+			}
+			continue
+		}
+		for i := range inputNumbers {
+			if inputNumbers[i].name == name && *inputNumbers[i].at(in) == 0 {
+				names = append(names, name)
+			}
+		}
+	}
+	return names
+}
+
+// Has reports whether something recorded about the participant holds.
+func (in *Inputs) Has(p *protocol.Protocol, s protocol.State) bool {
+	switch s {
+	case protocol.OnRateLimitingDrug:
+		return in.Drug == DrugYes
+	case protocol.DrugUnknown:
+		return in.Drug == DrugNotKnown || in.Drug == DrugNotRecorded
+	case protocol.NotSinus:
+		return in.Rhythm != Sinus && in.Rhythm != RhythmNotRecorded
+	case protocol.AtrialFibrillation:
+		return in.Rhythm == AtrialFib
+	case protocol.Paced:
+		return in.Rhythm == PacedRhythm
+	case protocol.HeartTransplant:
+		return in.Rhythm == Transplant
+	case protocol.SpinalT6:
+		return in.Rhythm == SpinalLesionT6
+	case protocol.Neurological:
+		return in.Condition&(CondNeurological|CondOther) != 0
+	case protocol.Heart:
+		return in.Condition&CondHeart != 0
+	case protocol.Lung:
+		return in.Condition&CondLung != 0
+	case protocol.HRCannotLead:
+		return in.hasAny(p, p.Misleads)
+	}
+	return false
+}
+
+func (in *Inputs) hasAny(p *protocol.Protocol, states []protocol.State) bool {
+	for _, s := range states {
+		if in.Has(p, s) {
+			return true
+		}
+	}
+	return false
+}
+
+// firstOf returns the first of the states that holds, for the reason shown.
+func (in *Inputs) firstOf(p *protocol.Protocol, states []protocol.State) protocol.State {
+	for _, s := range states {
+		if in.Has(p, s) {
+			return s
+		}
+	}
+	return protocol.NoState
+}
+
+// Limits are the numbers that end this test, computed from protocol and inputs.
+type Limits struct {
+	MaxHR      float64 // maximal heart rate used, /min
+	Formula    string  // its formula, or "given"
+	Percent    float64 // of MaxHR or of heart-rate reserve
+	EndPoint   float64 // /min, exact; 0: the protocol has none, or age is not recorded
+	EndBeat    int     // the first whole beat that ends the test
+	HRLimit    float64 // safety limits; 0: none
+	SBPLimit   float64
+	SpO2Limit  float64
+	RPEEnd     float64 // exertion that ends the test
+	RPEAlert   float64
+	RPELimit   float64 // referrer's; 0: none
+	HRLeads    bool    // false: heart rate may not be the only end point
+	NotLeading protocol.State
+}
+
+// LimitsOf computes the limits of a test.
+func LimitsOf(p *protocol.Protocol, in *Inputs) (l Limits) {
+	l.HRLimit, l.SBPLimit, l.SpO2Limit, l.RPELimit = in.HRLimit, in.SBPLimit, in.SpO2Limit, in.RPELimit
+	l.NotLeading = in.firstOf(p, p.Misleads)
+	l.HRLeads = l.NotLeading == protocol.NoState
+	if p.EndPoint.Is() {
+		l.endPoint(&p.EndPoint.It, in)
+	}
+	if p.Exertion.Is() {
+		l.exertion(p, in)
+	}
+	return l
+}
+
+func (l *Limits) endPoint(end *protocol.End, in *Inputs) {
+	l.MaxHR, l.Formula = in.MaxHR, "given"
+	if in.MaxHR == 0 {
+		formula := in.Formula
+		if formula == "" {
+			formula = end.Formula
+		}
+		max, f, err := physiology.MaxHR(formula, in.AgeYears, in.Sex == Female, in.RestHR)
+		if err != nil {
+			l.Formula = ""
+			return
+		}
+		l.MaxHR, l.Formula = max, f.ID
+	}
+	l.Percent = in.EndPercent
+	if l.Percent == 0 {
+		l.Percent = float64(end.Percent)
+	}
+	if end.Of == "hr_reserve" {
+		if in.RestHR == 0 {
+			return
+		}
+		l.EndPoint = in.RestHR + percentOf(l.Percent, l.MaxHR-in.RestHR)
+	} else {
+		l.EndPoint = percentOf(l.Percent, l.MaxHR)
+	}
+	l.EndBeat = physiology.EndsAt(l.EndPoint)
+}
+
+// percentOf multiplies before it divides, so that 85 of 170 is 144.5 exactly.
+func percentOf(percent, value float64) float64 { return float64(percent*value) / 100 }
+
+func (l *Limits) exertion(p *protocol.Protocol, in *Inputs) {
+	e := &p.Exertion.It
+	l.RPEAlert, l.RPEEnd = e.Alert, e.End
+	if in.hasAny(p, e.Careful.When) {
+		l.RPEAlert, l.RPEEnd = e.Careful.Alert, e.Careful.End
+	}
+	if in.RPEEnd != 0 {
+		l.RPEEnd = in.RPEEnd
+	}
+	if in.RPEAlert != 0 {
+		l.RPEAlert = in.RPEAlert
+	}
+}

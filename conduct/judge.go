@@ -1,0 +1,252 @@
+package conduct
+
+import "gradus/protocol"
+
+// A slot of heart rate is the end of a stage minute. slotFor says which planned reading a value fills: the
+// one named, or by its moment; 0 when none.
+func slotFor(p *protocol.Protocol, st *Stage, v *Value, named uint16) uint8 {
+	if v.What != protocol.HeartRate {
+		return slotOther(p, st, v, named)
+	}
+	over := overOf(p, st, v.What)
+	for _, minute := range heartMinutes(p, st) {
+		if minute == 0 {
+			break
+		}
+		due := st.From + protocol.Ms(minute)*protocol.Minute
+		byName := named == uint16(minute) && v.Moment > due-protocol.Minute
+		byMoment := named == 0 && v.Moment >= due-over && v.Moment <= due+over
+		if (byName || byMoment) && v.At <= due+p.Readings.LateBy && !st.filled(v.What, minute) {
+			return minute
+		}
+	}
+	return 0
+}
+
+// slotOther fills the planned readings of other quantities in turn, whatever the moment within the stage.
+func slotOther(p *protocol.Protocol, st *Stage, v *Value, named uint16) uint8 {
+	for _, planned := range p.SetOf(int(st.Part)) {
+		minute := minuteOf(planned.At)
+		if planned.What == v.What && (named == 0 || named == uint16(minute)) && !st.filled(v.What, minute) {
+			return minute
+		}
+	}
+	return 0
+}
+
+// minuteOf is the stage minute a moment of the stage lies in: 2:30 lies in minute 3, 2:00 ends minute 2.
+func minuteOf(at protocol.Ms) uint8 {
+	return uint8((at + protocol.Minute - 1) / protocol.Minute)
+}
+
+// filled reports whether a planned reading has its value.
+func (st *Stage) filled(what protocol.Quantity, minute uint8) bool {
+	for i := range st.Readings[:st.NReadings] {
+		r := &st.Readings[i]
+		if r.What == what && r.Slot == minute && r.sound() {
+			return true
+		}
+	}
+	return false
+}
+
+// overOf is the length of the window of a planned heart rate.
+func overOf(p *protocol.Protocol, st *Stage, what protocol.Quantity) protocol.Ms {
+	for _, planned := range p.SetOf(int(st.Part)) {
+		if planned.What == what && planned.Over > 0 {
+			return planned.Over
+		}
+	}
+	return p.Hold.It.Over
+}
+
+// heartMinutes lists the stage minutes at whose end heart rate is planned, extra minutes included; 0 ends it.
+func heartMinutes(p *protocol.Protocol, st *Stage) (minutes [MaxInStage + 1]uint8) {
+	n := 0
+	for _, planned := range p.SetOf(int(st.Part)) {
+		if planned.What == protocol.HeartRate && n < protocol.MaxReadings {
+			minutes[n] = minuteOf(planned.At)
+			n++
+		}
+	}
+	base := uint8(p.Parts[st.Part].Lasts / protocol.Minute)
+	for i := 1; i <= st.minutesExtra() && n < MaxInStage; i++ {
+		minutes[n] = base + uint8(i)
+		n++
+	}
+	return minutes
+}
+
+// Length is how long a stage lasts, extra minutes included.
+func (st *Stage) Length(p *protocol.Protocol) protocol.Ms {
+	return p.Parts[st.Part].Lasts + protocol.Ms(st.minutesExtra())*protocol.Minute
+}
+
+// Judged is what the readings of a stage say.
+type Judged struct {
+	N          int     // end-of-minute readings that can be used
+	Last, Prev float64 // the two last ones, whole beats /min
+	LastMinute uint8   // the stage minute of the last
+	Missing    uint8   // the first stage minute whose required reading is not there; 0: none
+	Complete   bool    // every required reading up to the stage's base length is there, the last one too
+	Known      bool    // steadiness can be judged
+	Steady     bool
+	Counts     bool // the stage counts for work rate and heart rate
+}
+
+// Apart is how far the two last readings differ, in beats.
+func (j Judged) Apart() float64 {
+	if j.Last > j.Prev {
+		return j.Last - j.Prev
+	}
+	return j.Prev - j.Last
+}
+
+// Judge judges a stage by its readings as they stand, late facts of a former device included.
+func (s *State) Judge(p *protocol.Protocol, i int) Judged { return s.judge(p, i, true) }
+
+// judge judges a stage; late facts never decide, so the conductor leaves them out.
+func (s *State) judge(p *protocol.Protocol, i int, late bool) (j Judged) {
+	st := &s.Stages[i]
+	part := &p.Parts[st.Part]
+	base := uint8(part.Lasts / protocol.Minute)
+	planned := 0
+	for _, minute := range heartMinutes(p, st) {
+		if minute == 0 {
+			break
+		}
+		planned++
+		v, ok := s.heartAt(p, st, minute, late)
+		if !ok {
+			if j.Missing == 0 {
+				j.Missing = minute
+			}
+			continue
+		}
+		j.Prev, j.Last = j.Last, v
+		j.LastMinute = minute
+		j.N++
+	}
+	if planned == 0 {
+		j.Complete = !st.Running() && st.Ended-st.From >= part.Lasts
+		j.Counts = j.Complete && part.Counts == "when-complete" && !st.Superseded
+		return j
+	}
+	j.Complete = j.N >= 2 && j.LastMinute >= base || j.N >= 1 && j.LastMinute >= base && part.Steady == "none"
+	if p.Hold.Is() && part.Steady == "hold" {
+		j.Known = j.N >= 2 && j.LastMinute >= base
+		j.Steady = j.Known && j.Apart() <= p.Hold.It.Within
+	}
+	switch part.Counts {
+	case "when-steady":
+		j.Counts = j.Complete && (j.Steady || st.Accepted)
+	case "when-complete":
+		j.Counts = j.Complete
+	}
+	j.Counts = j.Counts && !st.Superseded
+	return j
+}
+
+// heartAt is the heart rate at the end of a stage minute.
+func (s *State) heartAt(p *protocol.Protocol, st *Stage, minute uint8, late bool) (float64, bool) {
+	for i := int(st.NReadings) - 1; i >= 0; i-- {
+		r := &st.Readings[i]
+		if r.What == protocol.HeartRate && r.Slot == minute && r.sound() {
+			return r.V, true
+		}
+	}
+	if !late {
+		return 0, false
+	}
+	due, over := st.From+protocol.Ms(minute)*protocol.Minute, overOf(p, st, protocol.HeartRate)
+	for i := range s.Late[:s.NLate] {
+		v := &s.Late[i]
+		if v.What == protocol.HeartRate && v.Moment >= due-over && v.Moment <= due+over && v.Moment > st.Began && (st.Running() || v.Moment <= st.Ended) {
+			return v.V, true
+		}
+	}
+	return 0, false
+}
+
+// LastCounted is the index of the last stage that counts, or -1.
+func (s *State) LastCounted(p *protocol.Protocol) int {
+	for i := int(s.NStages) - 1; i >= 0; i-- {
+		if s.Judge(p, i).Counts {
+			return i
+		}
+	}
+	return -1
+}
+
+// LastHeart is the last end-of-minute heart rate of a stage, or any usable one when it has none.
+func (s *State) LastHeart(p *protocol.Protocol, i int) (hr float64, planned, ok bool) {
+	if j := s.Judge(p, i); j.N > 0 {
+		return j.Last, true, true
+	}
+	st := &s.Stages[i]
+	for k := int(st.NReadings) - 1; k >= 0; k-- {
+		if r := &st.Readings[k]; r.What == protocol.HeartRate && r.sound() {
+			return r.V, false, true
+		}
+	}
+	return 0, false, false
+}
+
+// RowCalled is the row that the branch stage's last reading calls for as it stands now (from 1), and that
+// reading; 0 when the stage has not been judged. Near is another row within the protocol's margin, or 0.
+func (s *State) RowCalled(p *protocol.Protocol) (row int, hr float64, near int) {
+	if !p.Choose.Is() {
+		return 0, 0, 0
+	}
+	after := p.Find(p.Choose.It.After)
+	for i := int(s.NStages) - 1; i >= 0; i-- {
+		if int(s.Stages[i].Part) != after || s.Stages[i].Superseded {
+			continue
+		}
+		j := s.judge(p, i, false)
+		if !j.Complete {
+			return 0, 0, 0
+		}
+		row = rowFor(&p.Choose.It, j.Last)
+		return row, j.Last, nearRow(&p.Choose.It, row, j.Last)
+	}
+	return 0, 0, 0
+}
+
+func rowFor(c *protocol.Choose, hr float64) int {
+	for i := range c.Rows {
+		if hr < c.Rows[i].Below {
+			return i + 1
+		}
+	}
+	return len(c.Rows)
+}
+
+// nearRow is the row on the other side of a limit that lies within the margin: 78 and 79 are near the row
+// from 80 on, 80 and 81 near the row below it.
+func nearRow(c *protocol.Choose, row int, hr float64) int {
+	if row < len(c.Rows) && c.Rows[row-1].Below-hr <= c.Near {
+		return row + 1
+	}
+	if row > 1 && hr-c.Rows[row-2].Below < c.Near {
+		return row - 1
+	}
+	return 0
+}
+
+// RowInForce is the row whose work rates come next: the one taken, else the one called for.
+func (s *State) RowInForce(p *protocol.Protocol) int {
+	if s.Row > 0 {
+		return int(s.Row)
+	}
+	row, _, _ := s.RowCalled(p)
+	return row
+}
+
+// Harder reports whether row a asks for more work than row b.
+func Harder(p *protocol.Protocol, a, b int) bool {
+	if a == 0 || b == 0 {
+		return false
+	}
+	return *p.Choose.It.Rows[a-1].Work[0].Watts > *p.Choose.It.Rows[b-1].Work[0].Watts
+}

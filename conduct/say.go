@@ -1,0 +1,406 @@
+package conduct
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"gradus/protocol"
+)
+
+// Every sentence of the conductor stands in this file: short, active, spoken to the examiner.
+const (
+	sayNotBegun      = "The test has not begun."
+	sayClosed        = "The test is closed."
+	whyMissingInputs = "The plan and the estimate need them."
+	sayDoNotStart    = "Do not start."
+	sayStopMoving    = "Let the participant stop."
+	sayAllDone       = "All planned stages are done."
+	saySpent         = "Still not steady. Accept this stage as it is, or end the test."
+	sayAccept        = "Accept it: the stage counts, the result is usable with caution at best"
+	sayEndUnsteady   = "End the test: the last steady stage counts"
+	saySeated        = "Stop stepping. Stay seated. Heart rate and blood pressure now. Follow the emergency plan."
+	sayRest          = "Stop, let the participant rest. Measure heart rate and blood pressure, then judge."
+	saySitDown       = "The cool-down is over. Let the participant stop and sit; go on reading."
+	sayRecovered     = "Recovered. Close the test."
+	sayClose         = "Close the test"
+	sayCloseNow      = "Close the test."
+	sayPhysician     = "Not recovered. Ask a physician."
+	sayBreakTooLong  = "The break was too long: end the test, or begin again near resting heart rate."
+	whyCuff          = "Blood pressure was still being taken: the stage got a minute for it."
+	whyMissing       = "A reading is missing or was disturbed: one more minute."
+	whyRestarted     = "The minutes of this stage began again."
+	whyGentler       = "a gentler row; it changes nothing in the equation"
+	warnSensor       = "The heart-rate sensor is silent. Look at the strap; take the pulse by hand."
+	warnClock        = "The device's clock went back; times of this test may be off."
+	warnUnkept       = "Some readings could not be kept singly; the highest and lowest were."
+)
+
+var quantityNames = map[protocol.Quantity]string{
+	protocol.HeartRate: "heart rate", protocol.RPE: "exertion", protocol.BloodPressure: "blood pressure",
+	protocol.SpO2: "oxygen saturation", protocol.CadenceRate: "cadence", protocol.WorkRate: "work rate",
+	protocol.Distance: "distance", protocol.Breathless: "breathlessness",
+}
+
+func quantityName(q protocol.Quantity) string { return quantityNames[q] }
+
+var stateNames = map[protocol.State]string{
+	protocol.OnRateLimitingDrug: "a rate-limiting drug is taken", protocol.DrugUnknown: "it is not known whether a rate-limiting drug is taken",
+	protocol.NotSinus: "the rhythm is not sinus", protocol.AtrialFibrillation: "atrial fibrillation", protocol.Paced: "a pacemaker sets the rhythm",
+	protocol.HeartTransplant: "a transplanted heart", protocol.SpinalT6: "a spinal lesion at T6 or above",
+	protocol.Neurological: "a condition is recorded", protocol.Heart: "a heart condition is recorded", protocol.Lung: "a lung condition is recorded",
+	protocol.HRCannotLead: "heart rate cannot lead",
+}
+
+// StateName says in words what is recorded about the participant.
+func StateName(s protocol.State) string { return stateNames[s] }
+
+// num prints a number without needless digits.
+func num(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+func sayMissingInputs(names []string) string {
+	return "Record first: " + strings.ReplaceAll(strings.Join(names, ", "), "_", " ") + "."
+}
+
+func sayWork(w *protocol.Work, work float64) string {
+	switch w.Form() {
+	case "speed":
+		return fmt.Sprintf("Set %s km/h at %s %% grade.", num(work), num(*w.Grade))
+	case "rate":
+		return fmt.Sprintf("Set the beat to %s steps a minute, step %s m.", num(work), num(w.HeightM))
+	case "own-pace":
+		return "Let the participant go, " + w.OwnPace + " at the own pace."
+	case "rest":
+		return "Let the participant rest."
+	case "chosen":
+		return fmt.Sprintf("Choose and set the work rate, %s to %s W.", num(w.Choose.From), num(w.Choose.To))
+	}
+	return fmt.Sprintf("Set %s W.", num(work))
+}
+
+func sayComing(w *protocol.Work, work float64, left protocol.Ms) string {
+	return fmt.Sprintf("In %v: %s", left, sayWork(w, work))
+}
+
+func sayLower(work float64) string { return fmt.Sprintf("Lower to %s W now.", num(work)) }
+
+func sayLowered(work float64) string {
+	return fmt.Sprintf("%s W is set; the stage begins again", num(work))
+}
+
+func sayPutBack(work float64) string {
+	return fmt.Sprintf("Put back %s W for one minute, or go on.", num(work))
+}
+
+func sayPutBackDone(work float64) string { return fmt.Sprintf("%s W is back", num(work)) }
+
+func sayLeftEarly(p *protocol.Protocol, i int, j Judged) string {
+	title := p.Parts[i].Title
+	if j.Known && !j.Steady {
+		return fmt.Sprintf("Load raised although %s was unsteady (%s, then %s). Going on, %s will not count.", title, num(j.Prev), num(j.Last), title)
+	}
+	return fmt.Sprintf("Load raised before %s was complete. Going on, it will not count.", title)
+}
+
+func sayRowWhy(c *protocol.Choose, row, called int, hr float64, near int) string {
+	if called == 0 {
+		return ""
+	}
+	text := fmt.Sprintf("Last reading of stage 1: %s, so row %d (%s).", num(hr), called, rowRange(c, called))
+	if row != called {
+		text += fmt.Sprintf(" Row %d is being ridden.", row)
+	}
+	if near != 0 {
+		text += fmt.Sprintf(" Row %d (%s) is within %s beats.", near, rowRange(c, near), num(c.Near))
+	}
+	return text
+}
+
+// rowRange prints the heart rates of a row: "below 80", "80 to 89", "above 100".
+func rowRange(c *protocol.Choose, row int) string {
+	switch {
+	case row == 1:
+		return "below " + num(c.Rows[0].Below)
+	case row == len(c.Rows):
+		return "above " + num(c.Rows[row-2].Below-1)
+	}
+	return num(c.Rows[row-2].Below) + " to " + num(c.Rows[row-1].Below-1)
+}
+
+func sayOtherRow(work float64, why string) string {
+	return fmt.Sprintf("Set %s W instead: %s", num(work), why)
+}
+
+func sayNear(hr, within float64) string {
+	return fmt.Sprintf("%s lies within %s beats of the next row", num(hr), num(within))
+}
+
+func sayAskFirst(p *protocol.Protocol, s *State, why AskReason, work float64) string {
+	reason := ""
+	switch {
+	case why.Age:
+		reason = fmt.Sprintf("age is %s or more", num(p.AskFirst.It.AgeFrom))
+	case why.State != protocol.NoState:
+		reason = stateNames[why.State]
+	default:
+		reason = fmt.Sprintf("at %s W a heart rate near %.0f is expected, above the end point; this pulse is unusually low for %s W: check the drug list and the sensor",
+			num(work), why.Expected, num(s.stage().Set))
+	}
+	return fmt.Sprintf("A step of %s W: confirm a second time, because %s.", num(work-s.stage().Set), reason)
+}
+
+func sayRead(what protocol.Quantity, left protocol.Ms) string {
+	if what == protocol.HeartRate && left > 0 {
+		return fmt.Sprintf("Read heart rate now, by %v from now.", left)
+	}
+	if what == protocol.RPE {
+		return "Ask for the exertion now."
+	}
+	return fmt.Sprintf("Read %s now.", quantityName(what))
+}
+
+func sayReadIn(what protocol.Quantity, left protocol.Ms) string {
+	return fmt.Sprintf("Read %s in %v.", quantityName(what), left)
+}
+
+func sayOverdue(what protocol.Quantity, by protocol.Ms) string {
+	return fmt.Sprintf("Read %s: overdue by %v.", quantityName(what), by)
+}
+
+func sayReadWhy(s *State, st *Stage, minute uint8) string {
+	if s.LastHR.Ref.IsZero() || s.LastHR.Moment < st.From {
+		return fmt.Sprintf("End of stage minute %d.", minute)
+	}
+	return fmt.Sprintf("End of stage minute %d; the last was %s.", minute, num(s.LastHR.V))
+}
+
+func sayKeepGoing(left protocol.Ms) string {
+	return fmt.Sprintf("Keep going, %v left in this stage.", left)
+}
+
+func sayUnsteady(j Judged, within float64) string {
+	if j.N < 2 {
+		return "There are no two readings to compare."
+	}
+	return fmt.Sprintf("%s, then %s: %s apart, more than %s.", num(j.Prev), num(j.Last), num(j.Apart()), num(within))
+}
+
+func sayMore(work float64, mark string) string {
+	return strings.TrimSuffix(fmt.Sprintf("One more stage at %s W (%s)", num(work), mark), " ()")
+}
+
+func sayEndTitle(e Ending) string {
+	if e.Code == "end-point" {
+		return "Planned end reached."
+	}
+	if r, ok := protocol.ReasonOf(e.Code); ok {
+		return r.Text + "."
+	}
+	return "End the test."
+}
+
+func sayCoolDown(p *protocol.Protocol, work float64) string {
+	if work == 0 {
+		return "Let the participant slow down."
+	}
+	return fmt.Sprintf("Set the cool-down, %s W.", num(work))
+}
+
+func sayStop(p *protocol.Protocol, code string) string {
+	if i := p.SignIndex(code); i >= 0 && p.Table[i].After == protocol.AfterActive {
+		return "Stop the test. Let the participant slow down."
+	}
+	return "Stop now."
+}
+
+// sayEnding gives the reason with its numbers.
+func sayEnding(p *protocol.Protocol, s *State, e Ending) string {
+	if e.Sign >= 0 {
+		text := p.Table[e.Sign].Text
+		switch {
+		case e.Limit != 0:
+			text += fmt.Sprintf(": %s, against %s before", num(e.Value), num(e.Limit))
+		case e.Value != 0:
+			text += ": " + num(e.Value)
+		}
+		if e.Expired {
+			text += "; it was not measured again in time"
+		}
+		return text + "."
+	}
+	switch e.Code {
+	case "end-point":
+		return fmt.Sprintf("%s is at or above %s, the first whole beat at %s %% of %s.", num(e.Value), strconv.Itoa(s.Limits.EndBeat), num(s.Limits.Percent), num(s.Limits.MaxHR))
+	case "safety-limit":
+		by := s.In.LimitsBy
+		if by == "" {
+			by = "the site or the referrer"
+		}
+		side := "at or above"
+		if e.Measure == protocol.MeasureSpO2 {
+			side = "at or below"
+		}
+		return fmt.Sprintf("%s %s is %s the limit of %s set by %s.", measureName(e.Measure), num(e.Value), side, num(e.Limit), by)
+	case "exertion":
+		return fmt.Sprintf("Exertion %s; the test ends at %s.", num(e.Value), num(e.Limit))
+	case "cadence":
+		return fmt.Sprintf("The cadence fell below the target %s times.", num(e.Value))
+	case "break":
+		return "The participant stopped for too long or too often."
+	}
+	return ""
+}
+
+func measureName(m protocol.Measure) string {
+	switch m {
+	case protocol.MeasureHR:
+		return "Heart rate"
+	case protocol.MeasureSBP:
+		return "Systolic pressure"
+	case protocol.MeasureDBP:
+		return "Diastolic pressure"
+	case protocol.MeasureSpO2:
+		return "Oxygen saturation"
+	case protocol.MeasureRPE:
+		return "Exertion"
+	}
+	return "The value"
+}
+
+func sayCheck(e Ending, left protocol.Ms) string {
+	if e.Measure == protocol.MeasureHR {
+		return fmt.Sprintf("Hold the load. Feel the pulse and enter it: %v left.", left)
+	}
+	return fmt.Sprintf("Hold the load or lower it. Measure %s again: %v left.", quantityName(quantityOf(e.Measure)), left)
+}
+
+func sayBreak(gone protocol.Ms) string { return fmt.Sprintf("Break: %v.", gone) }
+
+func sayBreakWhy(gone protocol.Ms, b *protocol.Breaks) string {
+	switch {
+	case gone <= b.GoOn:
+		return fmt.Sprintf("Up to %v: go on.", b.GoOn)
+	case gone <= b.AddTo:
+		return fmt.Sprintf("Up to %v: one extra minute.", b.AddTo)
+	case gone <= b.Restart:
+		return "The minutes of the stage will begin again."
+	}
+	return fmt.Sprintf("More than %v.", b.Restart)
+}
+
+func sayStopReason(p *protocol.Protocol, code string) string {
+	if r, ok := protocol.ReasonOf(code); ok {
+		return r.Text + "."
+	}
+	if i := p.SignIndex(code); i >= 0 {
+		return p.Table[i].Text + "."
+	}
+	return ""
+}
+
+func sayMistake(left protocol.Ms) string {
+	return fmt.Sprintf("It was a mistake, go on (%v left)", left)
+}
+
+func sayCoolTooHigh(now, limit float64) string {
+	return fmt.Sprintf("The cool-down runs at %s W; it is meant to be at %s W or less.", num(now), num(limit))
+}
+
+func sayCooling(left protocol.Ms) string { return fmt.Sprintf("Cool-down, %v left.", left) }
+
+func sayRecovering(left protocol.Ms) string {
+	return fmt.Sprintf("Recovery: next reading in %v.", left)
+}
+
+func sayRecoveryRead(minute int, bp bool) string {
+	if bp {
+		return fmt.Sprintf("Recovery minute %d: read heart rate and blood pressure.", minute)
+	}
+	return fmt.Sprintf("Recovery minute %d: read heart rate.", minute)
+}
+
+// sayRecoveryState says what recovery still lacks.
+func sayRecoveryState(s *State, r Recovered) string {
+	var parts []string
+	switch {
+	case r.HR == 0:
+		parts = append(parts, "no heart rate since the stop")
+	case s.In.RestHR == 0:
+		parts = append(parts, fmt.Sprintf("heart rate %s, resting value not recorded: you judge", num(r.HR)))
+	default:
+		parts = append(parts, fmt.Sprintf("heart rate %s, rest %s", num(r.HR), num(s.In.RestHR)))
+	}
+	switch {
+	case r.BPNotWatched:
+	case r.SBP == 0:
+		parts = append(parts, "no blood pressure since the stop")
+	case s.In.RestSBP == 0:
+		parts = append(parts, fmt.Sprintf("systolic %s, resting value not recorded: you judge", num(r.SBP)))
+	default:
+		parts = append(parts, fmt.Sprintf("systolic %s, rest %s", num(r.SBP), num(s.In.RestSBP)))
+	}
+	if r.Symptom {
+		parts = append(parts, "a symptom stands")
+	}
+	if r.StillToWait > 0 {
+		parts = append(parts, fmt.Sprintf("%v still to watch", r.StillToWait))
+	}
+	text := strings.Join(parts, "; ")
+	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+func warnOtherWork(set, planned float64) string {
+	return fmt.Sprintf("Work rate %s instead of the planned %s.", num(set), num(planned))
+}
+
+func warnObserved(observed, set float64) string {
+	return fmt.Sprintf("The machine measured %s W, set are %s W.", num(observed), num(set))
+}
+
+func warnCadence(target float64, times, most int) string {
+	return fmt.Sprintf("Cadence fell below the target of %s /min (%d of %d times that end the test).", num(target), times, most)
+}
+
+func warnRPE(v, end float64) string {
+	return fmt.Sprintf("Exertion %s: watch closely; the test ends at %s.", num(v), num(end))
+}
+
+func warnNotLeading(state protocol.State) string {
+	name := stateNames[state]
+	return "Heart rate does not lead this test (" + name + "): exertion, symptoms and the referrer's limit do."
+}
+
+func warnLateSign(at protocol.Ms) string {
+	return fmt.Sprintf("The other device recorded a stop sign at %v. Look at the participant.", at)
+}
+
+func warnLateHigh(v float64, at protocol.Ms) string {
+	return fmt.Sprintf("The other device recorded a heart rate of %s at %v, at or over a limit.", num(v), at)
+}
+
+func warnUncertain(by protocol.Ms) string {
+	return fmt.Sprintf("After an interruption the time is known only within %v.", by)
+}
+
+// sourceOf says where a rule comes from.
+func sourceOf(p *protocol.Protocol, rule Rule, sign int) string {
+	if sign > 0 {
+		s := &p.Table[sign-1]
+		return s.Source + ", " + s.How.Phrase()
+	}
+	if strings.HasPrefix(string(rule), "conductor.") {
+		return protocol.Choice.Phrase()
+	}
+	if strings.HasPrefix(string(rule), "limits.") {
+		return "the site's or referrer's own limit"
+	}
+	paper, ok := p.PaperOf(string(rule))
+	if !ok {
+		return "the protocol"
+	}
+	text := paper.How.Phrase()
+	if source, ok := p.SourceOf(paper.Source); ok {
+		text = source.Title + " (" + text + ")"
+	}
+	return text
+}

@@ -1,0 +1,120 @@
+package conduct
+
+import "gradus/protocol"
+
+// warn adds what is to be known besides the instruction.
+func (n *teller) warn() {
+	s := n.s
+	if s.Phase == Idle || s.Phase == Over {
+		return
+	}
+	n.warnMachine()
+	n.warnBody()
+	n.warnRecord()
+}
+
+func (n *teller) add(rule Rule, say string) {
+	n.out.Warnings = append(n.out.Warnings, Warning{rule, say})
+}
+
+func (n *teller) warnMachine() {
+	p, s := n.p, n.s
+	if s.NoSense {
+		n.add("conductor.sensor", warnSensor)
+	}
+	st := s.stage()
+	if st == nil || s.Phase != Riding {
+		return
+	}
+	if w := p.Parts[st.Part].Work.Form(); st.Set != st.Planned && w != "chosen" && w != "own-pace" {
+		n.add("parts.work", warnOtherWork(st.Set, st.Planned))
+	}
+	if ObservedDiffers(p, st) {
+		n.add("wrong_work.tolerance_watts", warnObserved(st.Observed, st.Set))
+	}
+	if p.Cadence.Is() && s.CadenceLow > 0 {
+		n.add("cadence.low", warnCadence(s.In.Cadence, int(s.CadenceLow), p.Cadence.It.Low.Times))
+	}
+}
+
+// ObservedDiffers reports whether the machine measured another work rate than the one set.
+func ObservedDiffers(p *protocol.Protocol, st *Stage) bool {
+	if st.Observed == 0 || !p.WrongWork.Is() {
+		return false
+	}
+	diff := st.Observed - st.Set
+	if diff < 0 {
+		diff = -diff
+	}
+	return diff > max(p.WrongWork.It.ToleranceWatts, percentOf(float64(p.WrongWork.It.TolerancePercent), st.Set))
+}
+
+func (n *teller) warnBody() {
+	p, s := n.p, n.s
+	if s.Phase == Riding && s.Limits.RPEAlert > 0 {
+		if v, _ := s.highest(p, protocol.RPE); v >= s.Limits.RPEAlert && v < s.Limits.RPEEnd {
+			n.add("exertion.alert", warnRPE(v, s.Limits.RPEEnd))
+		}
+	}
+	for i := range p.Table {
+		sign := &p.Table[i]
+		if sign.Does == protocol.DoesAlert && n.alerted(i) {
+			n.add("signs", sign.Text+".")
+		}
+	}
+	if !s.Limits.HRLeads && s.Phase <= Riding {
+		n.add("heart_rate_cannot_lead_with", warnNotLeading(s.Limits.NotLeading))
+	}
+}
+
+// alerted reports whether an alert sign stands.
+func (n *teller) alerted(i int) bool {
+	s, sign := n.s, &n.p.Table[i]
+	for k := range s.Signs[:s.NSigns] {
+		if m := &s.Signs[k]; int(m.Sign) == i && !m.Withdrawn && !m.Gone {
+			return true
+		}
+	}
+	if !sign.When.Plain() || s.Phase != Riding {
+		return false
+	}
+	for k := range s.Stages[:s.NStages] {
+		st := &s.Stages[k]
+		for j := range st.Readings[:st.NReadings] {
+			if v, ok := measured(&st.Readings[j], sign.When.What); ok && !st.Readings[j].Withdrawn && sign.When.Crossed(v) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func (n *teller) warnRecord() {
+	s := n.s
+	for i := range s.Late[:s.NLate] {
+		switch v := &s.Late[i]; {
+		case v.What == protocol.NoQuantity:
+			n.add("conductor.take-over", warnLateSign(v.Moment))
+		case v.What == protocol.HeartRate && s.overHRLimit(v.V):
+			n.add("conductor.take-over", warnLateHigh(v.V, v.Moment))
+		}
+	}
+	if s.ClockBad > 0 {
+		n.add("conductor.time", warnClock)
+	}
+	if s.Uncertain > UncertainFrom {
+		n.add("conductor.resumed", warnUncertain(s.Uncertain))
+	}
+	if s.Unkept > 0 {
+		n.add("conductor.caps", warnUnkept)
+	}
+}
+
+func (s *State) overHRLimit(v float64) bool {
+	l := &s.Limits
+	return l.EndPoint > 0 && v >= l.EndPoint || l.HRLimit > 0 && v >= l.HRLimit
+}
+
+// UncertainFrom is the uncertainty of an anchor of test time above which the readings of that stage carry a
+// caution (our own choice).
+const UncertainFrom = 5 * protocol.Second
