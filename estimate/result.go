@@ -66,6 +66,7 @@ type Result struct {
 // Used is an input as it entered the equation; Word is set for a coded one.
 type Used struct {
 	ID    string  `json:"id"`
+	Label string  `json:"label"`
 	Value float64 `json:"value"`
 	Word  string  `json:"word,omitempty"`
 	Unit  string  `json:"unit"`
@@ -74,6 +75,7 @@ type Used struct {
 // Sensitivity says how far the value moves when one input is larger by Step (for a word: with the other word).
 type Sensitivity struct {
 	Input  string `json:"input"`
+	Label  string `json:"label"`
 	Step   string `json:"step"`
 	Effect Number `json:"effect"` // in the unit of the value
 }
@@ -146,7 +148,7 @@ func (e *Estimator) why(answer float64) string {
 func (e *Estimator) used(values []float64) []Used {
 	used := make([]Used, len(values))
 	for i, v := range values {
-		used[i] = Used{ID: e.Inputs[i].ID, Value: v, Unit: e.Inputs[i].Unit}
+		used[i] = Used{ID: e.Inputs[i].ID, Label: e.Inputs[i].Label, Value: v, Unit: e.Inputs[i].Unit}
 		for _, c := range e.Inputs[i].Codes {
 			if c.Value == v {
 				used[i].Word = c.Word
@@ -175,12 +177,12 @@ func (e *Estimator) sensitivity(values []float64) []Sensitivity {
 	for i := range e.Inputs {
 		in := &e.Inputs[i]
 		if len(in.Codes) == 0 {
-			all = append(all, Sensitivity{in.ID, "+1 " + in.Unit, Number(e.changeBy(values, i, 1))})
+			all = append(all, Sensitivity{in.ID, in.Label, "+1 " + in.Unit, Number(e.changeBy(values, i, 1))})
 			continue
 		}
 		for _, c := range in.Codes {
 			if c.Value != values[i] {
-				all = append(all, Sensitivity{in.ID, c.Word, Number(e.changeBy(values, i, c.Value-values[i]))})
+				all = append(all, Sensitivity{in.ID, in.Label, c.Word, Number(e.changeBy(values, i, c.Value-values[i]))})
 			}
 		}
 	}

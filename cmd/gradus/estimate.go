@@ -1,8 +1,171 @@
 package main
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
 
-type estimateCmd struct{}
+	"gradus/estimate"
+	"gradus/estimate/library"
+)
 
-// Run is not built yet.
-func (c *estimateCmd) Run(e *env) error { return errors.New("estimate: not built yet") }
+type estimateCmd struct {
+	ID     string   `arg:"" help:"Estimator: an id from 'gradus estimators', or a file ending in .yaml."`
+	Values []string `arg:"" optional:"" placeholder:"name=value" help:"Inputs, such as age_years=67; also what is known of the test, such as rate_limiting_drug=no."`
+
+	JSON      bool   `name:"json" help:"Print JSON."`
+	In        string `name:"in" placeholder:"FILE.csv" help:"Estimate every row of this file (- for standard input)."`
+	Out       string `name:"out" placeholder:"FILE.csv" help:"Write the rows here; without it they go to standard output."`
+	Reference string `name:"reference" placeholder:"TABLE.csv" help:"Add a percentile from this table: sex, age_low, p5 to p95."`
+	SkipBad   bool   `name:"skip-bad" help:"End with exit code 0 although rows were bad."`
+}
+
+// Run estimates once, or for every row of a file.
+func (c *estimateCmd) Run(e *env) error {
+	if err := c.checkUsage(); err != nil {
+		return err
+	}
+	est, err := findEstimator(c.ID)
+	if err != nil {
+		return err
+	}
+	if c.In != "" {
+		return c.rows(e, est)
+	}
+	values, about, err := readValues(est, c.Values)
+	if err != nil {
+		return err
+	}
+	result, err := est.Estimate(values, about)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		err = writeJSON(e.out, result)
+	} else {
+		err = writeResult(e.out, &result)
+	}
+	if err == nil && result.Verdict == estimate.Refused {
+		return errReported
+	}
+	return err
+}
+
+func (c *estimateCmd) checkUsage() error {
+	switch {
+	case c.In == "" && (c.Out != "" || c.Reference != "" || c.SkipBad):
+		return usageError{"--out, --reference and --skip-bad need --in FILE.csv"}
+	case c.In != "" && len(c.Values) > 0:
+		return usageError{"with --in the values come from the file; leave out " + c.Values[0]}
+	case c.In != "" && c.JSON:
+		return usageError{"--in writes CSV; leave out --json"}
+	}
+	return nil
+}
+
+// findEstimator takes an id, or a file with its verification beside it in the folder "verified".
+func findEstimator(id string) (*estimate.Estimator, error) {
+	if !strings.HasSuffix(id, ".yaml") {
+		e, err := library.ByID(id)
+		if errors.Is(err, library.ErrUnknown) {
+			return nil, usageError{fmt.Sprintf("no estimator is called %q; known: %s", id, strings.Join(library.IDs(), ", "))}
+		}
+		return e, err
+	}
+	data, err := os.ReadFile(id)
+	if err != nil {
+		return nil, err
+	}
+	verified, err := os.ReadFile(filepath.Join(filepath.Dir(id), "verified", filepath.Base(id)))
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return nil, err
+	}
+	return library.Read(id, data, verified)
+}
+
+// readValues takes name=value arguments: the inputs of the estimator, each once, and facts about the test.
+func readValues(est *estimate.Estimator, args []string) (values []float64, about estimate.Context, err error) {
+	values = make([]float64, len(est.Inputs))
+	given := map[string]bool{}
+	for _, arg := range args {
+		name, text, ok := strings.Cut(arg, "=")
+		at, isInput := est.InputAt(name)
+		fact := factNamed(name)
+		switch {
+		case !ok:
+			return nil, about, usageError{fmt.Sprintf("%q is not name=value", arg)}
+		case !isInput && fact == nil:
+			return nil, about, usageError{fmt.Sprintf("%s has no input %q; it takes %s; about the test: %s", est.ID, name, inputNames(est), factNames())}
+		case given[name]:
+			return nil, about, usageError{name + " is given twice"}
+		}
+		given[name] = true
+		if !isInput {
+			if err := fact.set(&about, text); err != nil {
+				return nil, about, fmt.Errorf("%s: %w", name, err)
+			}
+			continue
+		}
+		if values[at], err = est.Parse(at, text); err != nil {
+			return nil, about, err
+		}
+	}
+	for _, in := range est.Inputs {
+		if !given[in.ID] {
+			return nil, about, usageError{fmt.Sprintf("%s is missing; %s takes %s", in.ID, est.ID, inputNames(est))}
+		}
+	}
+	return values, about, nil
+}
+
+func inputNames(est *estimate.Estimator) string {
+	names := make([]string, len(est.Inputs))
+	for i, in := range est.Inputs {
+		names[i] = in.ID
+	}
+	return strings.Join(names, ", ")
+}
+
+// writeResult prints an estimate so that it can be read aloud.
+func writeResult(out io.Writer, r *estimate.Result) error {
+	var b strings.Builder
+	if r.Verdict == estimate.Refused {
+		fmt.Fprintf(&b, "Refused: %s.\n", r.Why)
+	} else {
+		fmt.Fprintf(&b, "%s %.1f %s, 95 %% interval %s to %.1f\n", r.What, r.Value, r.Unit, r.Low95Text(1), r.High95)
+		fmt.Fprintf(&b, "  %s\n", r.Covers)
+		fmt.Fprintf(&b, "68 %% interval %s to %.1f; standard error %g. It predicts a %s peak.\n", r.Low68Text(1), r.High68, r.SEE, r.Criterion)
+	}
+	fmt.Fprintf(&b, "From: %s\n", usedText(r.Inputs))
+	if len(r.Sensitivity) > 0 {
+		fmt.Fprintf(&b, "What changes it: %s\n", sensitivityText(r.Sensitivity))
+	}
+	for _, c := range r.Cautions {
+		fmt.Fprintf(&b, "Caution: %s.\n", c.Text)
+	}
+	fmt.Fprintf(&b, "Source: %s\n", r.Source)
+	_, err := io.WriteString(out, b.String())
+	return err
+}
+
+func usedText(inputs []estimate.Used) string {
+	parts := make([]string, len(inputs))
+	for i, in := range inputs {
+		parts[i] = fmt.Sprintf("%s %g %s", in.Label, in.Value, in.Unit)
+		if in.Word != "" {
+			parts[i] = in.Word
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+func sensitivityText(all []estimate.Sensitivity) string {
+	parts := make([]string, len(all))
+	for i, s := range all {
+		parts[i] = fmt.Sprintf("%+.3f for %s %s", s.Effect, s.Label, s.Step)
+	}
+	return strings.Join(parts, ", ")
+}

@@ -1,0 +1,364 @@
+package estimate
+
+import (
+	"fmt"
+
+	"gradus/conduct"
+	"gradus/protocol"
+)
+
+// Verdicts of a test as a whole.
+const (
+	Usable      = "usable"
+	WithCaution = "usable with caution"
+	NotUsable   = "not usable"
+)
+
+// End is the stage whose work rate and heart rate enter the equation: the last one that counts.
+type End struct {
+	Stage int     // index in the state's stages
+	WorkW float64 // as set, W
+	HR    float64 // last reading of the stage, whole beats/min
+}
+
+// Unfinished is what the answer would be with the stage that was ridden last but does not count.
+type Unfinished struct {
+	Stage int
+	WorkW float64
+	HR    float64
+	Value Number // Absent when the equation refuses it
+}
+
+// Assessment is the judgement of a test as a whole. Slices are never nil.
+type Assessment struct {
+	Verdict    string
+	Reasons    []Caution
+	Estimate   *Result // nil when there is none; NoEstimate says why
+	NoEstimate string
+	End        *End // nil when no stage counts
+	Unfinished *Unfinished
+	Departures []conduct.Departure
+}
+
+// Line gives the equation as plain numbers for a protocol that looks ahead with it. It is false for an
+// equation that is not linear in age, sex, mass, work rate and heart rate alone.
+func (e *Estimator) Line() (l protocol.Line, ok bool) {
+	if e.run.steps != nil || len(e.Terms) == 0 {
+		return l, false
+	}
+	for _, t := range e.Terms {
+		role := ""
+		if i, found := e.InputAt(t.Input); found {
+			role = e.Inputs[i].Role
+		}
+		switch {
+		case t.Input == "":
+			l.Constant = t.Coefficient
+		case role == "age":
+			l.Age = t.Coefficient
+		case role == "sex":
+			l.Male = t.Coefficient
+		case role == "mass":
+			l.Mass = t.Coefficient
+		case role == "work":
+			l.Work = t.Coefficient
+		case role == "heart-rate":
+			l.HeartRate = t.Coefficient
+		default:
+			return protocol.Line{}, false
+		}
+	}
+	return l, true
+}
+
+// Assess judges a test as a whole: is there an estimate, can it be used, and why not. The estimator may be
+// nil when the protocol has none. What was measured is in the state and is reported whatever the verdict.
+func Assess(p *protocol.Protocol, s *conduct.State, e *Estimator) Assessment {
+	a := &assessor{p: p, s: s, e: e}
+	a.out.Reasons = []Caution{}
+	a.out.Departures = conduct.Departures(p, s)
+	if a.out.Departures == nil {
+		a.out.Departures = []conduct.Departure{}
+	}
+	a.estimate()
+	a.unfinished()
+	a.ending()
+	a.record()
+	a.out.Verdict = Usable
+	for _, r := range a.out.Reasons {
+		if !r.Notice {
+			a.out.Verdict = WithCaution
+		}
+	}
+	if a.unusable {
+		a.out.Verdict = NotUsable
+	}
+	return a.out
+}
+
+type assessor struct {
+	p        *protocol.Protocol
+	s        *conduct.State
+	e        *Estimator
+	out      Assessment
+	unusable bool
+}
+
+const own = "our own choice, no source"
+
+func (a *assessor) add(id, source, format string, args ...any) {
+	a.out.Reasons = append(a.out.Reasons, Caution{ID: id, Text: fmt.Sprintf(format, args...), Source: source})
+}
+
+// bar adds a reason that makes the number unusable as a peak oxygen uptake.
+func (a *assessor) bar(id, source, format string, args ...any) {
+	a.unusable = true
+	a.add(id, source, format, args...)
+}
+
+// estimate makes the estimate of the last stage that counts and takes over its cautions.
+func (a *assessor) estimate() {
+	i := a.s.LastCounted(a.p)
+	if i < 0 {
+		a.out.NoEstimate = "no stage counts"
+		a.bar("no-stage-counts", own, "no stage counts: none was complete and steady")
+		return
+	}
+	hr, _, _ := a.s.LastHeart(a.p, i)
+	a.out.End = &End{Stage: i, WorkW: a.s.Stages[i].Set, HR: hr}
+	values, missing := a.values(a.s.Stages[i].Set, hr)
+	if missing != "" {
+		a.out.NoEstimate = missing
+		return
+	}
+	context := a.context(i)
+	r, err := a.e.Estimate(values, context)
+	if err != nil {
+		a.out.NoEstimate = err.Error()
+		a.bar("input-refused", own, "%s", err.Error())
+		return
+	}
+	a.out.Estimate = &r
+	for _, c := range r.Cautions {
+		if !a.misleads(c.ID) {
+			a.out.Reasons = append(a.out.Reasons, c)
+			continue
+		}
+		a.unusable = true
+		c.Text += "; not usable as a peak oxygen uptake"
+		a.out.Reasons = append(a.out.Reasons, c)
+	}
+	if r.Verdict == Refused {
+		a.bar("estimate-refused", own, "%s", r.Why)
+	}
+	a.onlyFirst(i, hr, values, &context)
+	a.machine(i, values, &context)
+}
+
+// values puts the test's numbers into the order of the estimator's inputs; missing says what is not there.
+func (a *assessor) values(work, hr float64) (values []float64, missing string) {
+	if a.e == nil {
+		return nil, "this protocol has no estimator"
+	}
+	in := &a.s.In
+	values = make([]float64, len(a.e.Inputs))
+	for i := range a.e.Inputs {
+		input := &a.e.Inputs[i]
+		known := true
+		switch input.Role {
+		case "age":
+			values[i], known = in.AgeYears, in.AgeYears > 0
+		case "mass":
+			values[i], known = in.MassKg, in.MassKg > 0
+		case "sex":
+			known = false
+			for _, c := range input.Codes {
+				if in.Sex == conduct.Female && c.Word == "female" || in.Sex == conduct.Male && c.Word == "male" {
+					values[i], known = c.Value, true
+				}
+			}
+		case "work":
+			values[i] = work
+		case "heart-rate":
+			values[i] = hr
+		default:
+			known = false
+		}
+		if !known {
+			return nil, input.Label + " is not recorded"
+		}
+	}
+	return values, ""
+}
+
+// context tells the estimator how the test was run.
+func (a *assessor) context(i int) Context {
+	s := a.s
+	st := &s.Stages[i]
+	drug, _ := s.In.Drug.MarshalText()
+	rhythm, _ := s.In.Rhythm.MarshalText()
+	method, _ := s.In.HRMethod.MarshalText()
+	c := Context{
+		Drug: string(drug), Rhythm: string(rhythm), HRMethod: string(method),
+		EndPointBPM: s.Limits.EndPoint, RestBPM: s.In.RestHR,
+		CadenceTarget: s.In.Cadence, CadenceObserved: cadenceOf(st),
+	}
+	j := s.Judge(a.p, i)
+	c.Unsteady = st.Accepted && !j.Steady
+	return c
+}
+
+// cadenceOf is the last cadence read in a stage; 0 when none was.
+func cadenceOf(st *conduct.Stage) float64 {
+	for k := int(st.NReadings) - 1; k >= 0; k-- {
+		if r := &st.Readings[k]; r.What == protocol.CadenceRate && !r.Withdrawn && !r.Void {
+			return r.V
+		}
+	}
+	return 0
+}
+
+// misleads says whether a caution of the estimator makes heart rate itself unfit for an estimate: a
+// rate-limiting drug, or a state the protocol names. An estimator made for such people gives the caution as
+// a notice.
+func (a *assessor) misleads(id string) bool {
+	for i := range a.e.rules {
+		k := &a.e.rules[i]
+		if k.id != id || k.rule.Notice {
+			continue
+		}
+		switch k.when {
+		case whenDrug:
+			return true
+		case whenRhythm:
+			return !a.s.Limits.HRLeads
+		}
+	}
+	return false
+}
+
+// onlyFirst bars an answer that rests on the first stage alone, far below the end point.
+func (a *assessor) onlyFirst(i int, hr float64, values []float64, c *Context) {
+	if a.s.Stages[i].Part != 0 || a.s.Limits.EndPoint == 0 {
+		return
+	}
+	for k := range a.e.rules {
+		rule := &a.e.rules[k]
+		if rule.when == whenEndLow && a.e.holds(rule, values, c, 0) {
+			a.bar("only-first-stage", rule.rule.Source, "only the first stage counts, and its heart rate of %s is more than %s below the end point of %s",
+				number(hr), number(rule.limit), number(a.s.Limits.EndPoint))
+		}
+	}
+}
+
+// machine gives the answer with the work rate that the machine measured, when it differs from the one set.
+func (a *assessor) machine(i int, values []float64, c *Context) {
+	st := &a.s.Stages[i]
+	w := a.e.RoleAt("work")
+	if w < 0 || !conduct.ObservedDiffers(a.p, st) {
+		return
+	}
+	other := append([]float64(nil), values...)
+	other[w] = st.Observed
+	text := "no answer"
+	if r, err := a.e.Estimate(other, *c); err == nil && r.Value.Present() {
+		text = fmt.Sprintf("%.1f %s", float64(r.Value), r.Unit)
+	}
+	a.add("observed-work-rate", own, "the machine measured %s W, set were %s W; with the measured one the estimate would be %s", number(st.Observed), number(st.Set), text)
+}
+
+// unfinished looks at a later stage that does not count: what the answer would be with it.
+func (a *assessor) unfinished() {
+	last := int(a.s.NStages) - 1
+	from := 0
+	if a.out.End != nil {
+		from = a.out.End.Stage + 1
+	}
+	for last >= from && a.s.Stages[last].Superseded {
+		last--
+	}
+	if last < from || last < 0 {
+		return
+	}
+	st := &a.s.Stages[last]
+	title := a.p.Parts[st.Part].Title
+	hr, _, ok := a.s.LastHeart(a.p, last)
+	if !ok {
+		a.add("unfinished-stage", own, "%s at %s W does not count: it has no heart rate", title, number(st.Set))
+		a.out.Reasons[len(a.out.Reasons)-1].Notice = true
+		return
+	}
+	u := &Unfinished{Stage: last, WorkW: st.Set, HR: hr, Value: Absent}
+	a.out.Unfinished = u
+	if values, missing := a.values(st.Set, hr); missing == "" {
+		if r, err := a.e.Estimate(values, a.context(last)); err == nil {
+			u.Value = r.Value
+		}
+	}
+	if a.out.End == nil {
+		return
+	}
+	a.compare(u, title)
+}
+
+// compare says how far the answers with and without the stage that does not count lie apart.
+func (a *assessor) compare(u *Unfinished, title string) {
+	r := a.out.Estimate
+	if r == nil || !r.Value.Present() {
+		return
+	}
+	if !u.Value.Present() {
+		a.add("unfinished-stage", own, "%s at %s W does not count (heart rate %s); with it the equation gives no possible value", title, number(u.WorkW), number(u.HR))
+		return
+	}
+	apart := float64(u.Value - r.Value)
+	if apart < 0 {
+		apart = -apart
+	}
+	if apart > r.SEE {
+		a.bar("unfinished-stage-disagrees", own, "with %s (%s W, %s /min, not counted) the estimate would be %.1f, %.1f away: more than one standard error; repeat another day with the gentler row",
+			title, number(u.WorkW), number(u.HR), float64(u.Value), apart)
+		return
+	}
+	a.add("unfinished-stage", own, "%s (%s W, %s /min) does not count; with it the estimate would be %.1f %s", title, number(u.WorkW), number(u.HR), float64(u.Value), r.Unit)
+}
+
+// ending looks at why the test ended.
+func (a *assessor) ending() {
+	s := a.s
+	end := s.Standing(a.p, s.Now)
+	code := s.Stop.Code
+	if sign := a.p.SignIndex(code); sign >= 0 {
+		t := &a.p.Table[sign]
+		if t.After != protocol.AfterActive {
+			a.add("stopped-for-sign", t.Source+", "+t.How.Phrase(), "the test was stopped: %s", t.Text)
+		}
+		return
+	}
+	if end.Severity == conduct.SignEnd {
+		t := &a.p.Table[end.Sign]
+		a.add("stop-sign", t.Source+", "+t.How.Phrase(), "a stop sign stands: %s", t.Text)
+		return
+	}
+	limited := code == "safety-limit" || end.Code == "safety-limit"
+	if limited && (end.Measure != protocol.MeasureHR || s.Limits.HRLimit < s.Limits.EndPoint) {
+		a.add("ended-at-safety-limit", "the site's or referrer's own limit", "the test ended at a safety limit, before the planned end point of %d", s.Limits.EndBeat)
+	}
+}
+
+// record turns departures and doubts about the record into reasons.
+func (a *assessor) record() {
+	for _, d := range a.out.Departures {
+		if d.Lowers && d.Rule != "wrong_work.tolerance_watts" {
+			a.add("departure", string(d.Rule), "minute %d: %s", d.Minute, d.Text)
+		}
+	}
+	if a.out.End != nil {
+		if mark := a.p.Parts[a.s.Stages[a.out.End.Stage].Part].Mark; mark != "" {
+			a.add("marked-stage", own, "the estimate rests on a stage %s", mark)
+		}
+		if a.s.Uncertain > conduct.UncertainFrom && int(a.s.UncertAt) == a.out.End.Stage+1 {
+			a.add("uncertain-time", own, "after an interruption the time of this stage's readings is known only within %v", a.s.Uncertain)
+		}
+	}
+}
