@@ -374,6 +374,7 @@ type dueReading struct {
 	what   protocol.Quantity
 	at     protocol.Ms // end of the window, or the moment
 	from   protocol.Ms // when to begin
+	until  protocol.Ms // until when it is the instruction of the moment
 	minute uint8
 	need   protocol.Need
 }
@@ -383,9 +384,9 @@ func (n *teller) plannedIn(st *Stage, f func(dueReading) bool) {
 	p, s := n.p, n.s
 	for _, planned := range p.SetOf(int(st.Part)) {
 		d := dueReading{what: planned.What, at: st.From + planned.At, minute: minuteOf(planned.At), need: planned.Need}
-		d.from = d.at
+		d.from, d.until = d.at, d.at+planned.Over
 		if planned.What == protocol.HeartRate {
-			d.from = d.at - planned.Over
+			d.from, d.until = d.at-planned.Over, d.at
 		}
 		if planned.Need == protocol.Setting && !s.bpWanted(p, st) || st.filled(planned.What, d.minute) {
 			continue
@@ -401,7 +402,7 @@ func (n *teller) plannedIn(st *Stage, f func(dueReading) bool) {
 	for i := 1; i <= st.minutesExtra(); i++ {
 		at := st.From + base + protocol.Ms(i)*protocol.Minute
 		minute := uint8(base/protocol.Minute) + uint8(i)
-		d := dueReading{what: protocol.HeartRate, at: at, from: at - p.Hold.It.Over, minute: minute, need: protocol.Required}
+		d := dueReading{what: protocol.HeartRate, at: at, from: at - p.Hold.It.Over, until: at, minute: minute, need: protocol.Required}
 		if p.Parts[st.Part].Steady == "hold" && !st.filled(d.what, minute) && !f(d) {
 			return
 		}
@@ -426,14 +427,10 @@ func (n *teller) reading(st *Stage) bool {
 		if d.from > n.at {
 			return true
 		}
-		over := d.at
-		if d.what != protocol.HeartRate {
-			over = d.at + protocol.Minute
-		}
 		switch {
-		case n.at <= over && (now.what == 0 || d.what == protocol.HeartRate):
+		case n.at <= d.until && (now.what == 0 || d.what == protocol.HeartRate) && (n.at < d.until || d.what == protocol.HeartRate):
 			now = d
-		case n.at > over && n.at <= over+n.p.Readings.LateBy && d.need == protocol.Required:
+		case n.at > d.until && n.at <= d.until+n.p.Readings.LateBy && d.need == protocol.Required:
 			late = d
 		}
 		return true

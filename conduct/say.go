@@ -151,7 +151,7 @@ func sayAskFirst(p *protocol.Protocol, s *State, why AskReason, work float64) st
 
 func sayRead(what protocol.Quantity, left protocol.Ms) string {
 	if what == protocol.HeartRate && left > 0 {
-		return fmt.Sprintf("Read heart rate now, by %v from now.", left)
+		return fmt.Sprintf("Read heart rate: %v left.", left)
 	}
 	if what == protocol.RPE {
 		return "Ask for the exertion now."
@@ -355,6 +355,11 @@ func warnOtherWork(set, planned float64) string {
 
 func warnObserved(observed, set float64) string {
 	return fmt.Sprintf("The machine measured %s W, set are %s W.", num(observed), num(set))
+}
+
+func warnMissing(what protocol.Quantity, by protocol.Ms) string {
+	name := quantityName(what)
+	return fmt.Sprintf("%s%s is overdue by %v.", strings.ToUpper(name[:1]), name[1:], by)
 }
 
 func warnCadence(target float64, times, most int) string {

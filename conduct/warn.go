@@ -32,9 +32,20 @@ func (n *teller) warnMachine() {
 	if ObservedDiffers(p, st) {
 		n.add("wrong_work.tolerance_watts", warnObserved(st.Observed, st.Set))
 	}
+	n.warnMissed(st)
 	if p.Cadence.Is() && s.CadenceLow > 0 {
 		n.add("cadence.low", warnCadence(s.In.Cadence, int(s.CadenceLow), p.Cadence.It.Low.Times))
 	}
+}
+
+// warnMissed names the readings that were planned in this stage, are not required, and did not come.
+func (n *teller) warnMissed(st *Stage) {
+	n.plannedIn(st, func(d dueReading) bool {
+		if d.need != protocol.Required && n.at >= d.until {
+			n.add("readings", warnMissing(d.what, n.at-d.until))
+		}
+		return true
+	})
 }
 
 // ObservedDiffers reports whether the machine measured another work rate than the one set.

@@ -157,14 +157,21 @@ func (s *State) putBack(p *protocol.Protocol, e *Event, part int, moment protoco
 	}
 	left.Ended, left.Superseded = moment, true
 	s.Stages[j].Superseded = true
-	minutes := p.Parts[part].Lasts/protocol.Minute + protocol.Ms(again.minutesExtra())
 	again.Ref, again.Began, again.Ended = e.ID(), moment, -1
-	again.From = moment - minutes*protocol.Minute
-	again.Extra[ForSteady]++
+	again.takeUp(p, s.judge(p, j, false).LastMinute, moment)
 	again.First, again.Set = e.V, e.V
 	s.Stages[s.NStages] = again
 	s.NStages++
 	return nil
+}
+
+// takeUp lets a stage go on after its last minute that was read: one minute, with one more reading.
+func (st *Stage) takeUp(p *protocol.Protocol, read uint8, moment protocol.Ms) {
+	base := uint8(p.Parts[st.Part].Lasts / protocol.Minute)
+	st.From = moment - protocol.Ms(read)*protocol.Minute
+	if read >= base && uint8(st.minutesExtra()) < read-base+1 {
+		st.Extra[ForSteady]++
+	}
 }
 
 // NextPart is the part that follows the stage that runs, or -1 when none does. Parts that the examiner must

@@ -129,6 +129,9 @@ func (a *assessor) estimate() {
 	values, missing := a.values(a.s.Stages[i].Set, hr)
 	if missing != "" {
 		a.out.NoEstimate = missing
+		if a.e != nil {
+			a.bar("input-missing", own, "%s, and the equation needs it", missing)
+		}
 		return
 	}
 	context := a.context(i)
