@@ -68,15 +68,15 @@ func (n *teller) cooling() {
 			return
 		}
 	}
+	if n.at >= ends {
+		n.tell(DoRecover, "recovery", saySitDown, "")
+		return
+	}
 	if n.recoveryReading() {
 		return
 	}
-	if n.at < ends {
-		n.until(ends, "end of the cool-down")
-		n.tell(DoCool, "cool_down", sayCooling(n.out.Left), "")
-		return
-	}
-	n.tell(DoRecover, "recovery", saySitDown, "")
+	n.until(ends, "end of the cool-down")
+	n.tell(DoCool, "cool_down", sayCooling(n.out.Left), "")
 }
 
 // newSymptom acts on a symptom told after the stop, at once.

@@ -388,7 +388,7 @@ func (n *teller) plannedIn(st *Stage, f func(dueReading) bool) {
 		if planned.What == protocol.HeartRate {
 			d.from, d.until = d.at-planned.Over, d.at
 		}
-		if planned.Need == protocol.Setting && !s.bpWanted(p, st) || st.filled(planned.What, d.minute) {
+		if planned.Need == protocol.Setting && !s.bpWanted(p, st) || st.settled(planned.What, d.minute) {
 			continue
 		}
 		if planned.What == protocol.BloodPressure && s.Cuff {
@@ -403,10 +403,16 @@ func (n *teller) plannedIn(st *Stage, f func(dueReading) bool) {
 		at := st.From + base + protocol.Ms(i)*protocol.Minute
 		minute := uint8(base/protocol.Minute) + uint8(i)
 		d := dueReading{what: protocol.HeartRate, at: at, from: at - p.Hold.It.Over, until: at, minute: minute, need: protocol.Required}
-		if p.Parts[st.Part].Steady == "hold" && !st.filled(d.what, minute) && !f(d) {
+		if p.Parts[st.Part].Steady == "hold" && !st.settled(d.what, minute) && !f(d) {
 			return
 		}
 	}
+}
+
+// settled reports whether a planned reading needs no more attention: it has its value, or it was disturbed and
+// the stage got its extra minute.
+func (st *Stage) settled(what protocol.Quantity, minute uint8) bool {
+	return st.filled(what, minute) || what == protocol.HeartRate && st.disturbedAt(minute)
 }
 
 // bpWanted reports whether blood pressure is planned in a stage, as the site sets it.

@@ -7,10 +7,10 @@ type Severity uint8
 
 // Severities, the gravest last.
 const (
-	NotEnding Severity = iota
+	NotEnding  Severity = iota
+	CheckFirst          // measure again; the load is held meanwhile
 	PlannedEnd
 	LimitEnd
-	CheckFirst // measure again before anything else; the load is held
 	SignEnd
 )
 
@@ -42,6 +42,16 @@ func (s *State) Standing(p *protocol.Protocol, at protocol.Ms) (worst Ending) {
 	s.told(p, keep)
 	s.measuredSigns(p, at, keep)
 	return worst
+}
+
+// Pending is a measurement that must be taken again, whatever else stands; ok is false when there is none.
+func (s *State) Pending(p *protocol.Protocol, at protocol.Ms) (check Ending, ok bool) {
+	s.measuredSigns(p, at, func(e Ending) {
+		if e.Severity == CheckFirst {
+			check, ok = e, true
+		}
+	})
+	return check, ok
 }
 
 // planned looks for the ends that are part of the plan.
@@ -143,13 +153,13 @@ func (s *State) lowest(what protocol.Quantity) (low float64, at protocol.Ms) {
 func (s *State) told(p *protocol.Protocol, keep func(Ending)) {
 	for i := range s.Signs[:s.NSigns] {
 		m := &s.Signs[i]
-		if sign := &p.Table[m.Sign]; !m.Withdrawn && sign.Does == protocol.DoesStop && !s.before(m.At) {
+		if sign := &p.Table[m.Sign]; !m.Withdrawn && sign.Does == protocol.DoesStop && !(m.Gone && s.before(m.At)) {
 			keep(Ending{Severity: SignEnd, Code: sign.ID, Sign: int(m.Sign), At: m.At, Rule: "signs"})
 		}
 	}
 }
 
-// before reports whether a moment lies before the first stage: what was seen then is for screening.
+// before reports whether a moment lies before the first stage: what was over by then stops nothing.
 func (s *State) before(at protocol.Ms) bool { return s.NStages > 0 && at < s.Stages[0].Began }
 
 // symptom finds a symptom, alerts included, that was told since a moment.

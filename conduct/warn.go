@@ -67,6 +67,9 @@ func (n *teller) warnBody() {
 			n.add("exertion.alert", warnRPE(v, s.Limits.RPEEnd))
 		}
 	}
+	if check, ok := s.Pending(p, n.at); ok && s.Phase == Riding && n.out.Do != DoHoldCheck {
+		n.add("signs", sayCheck(check, check.Until-n.at))
+	}
 	for i := range p.Table {
 		sign := &p.Table[i]
 		if sign.Does == protocol.DoesAlert && n.alerted(i) {
