@@ -181,29 +181,63 @@ type Inputs struct {
 	BP         BPEvery `json:"blood_pressure,omitzero"`
 }
 
-// inputNumber lists the inputs that are numbers: their place and the range in which they can be true.
+// inputNumber is an input that is a number, with the range in which it can be true.
 type inputNumber struct {
 	name      string
 	low, high float64
-	at        func(*Inputs) *float64
 }
 
-var inputNumbers = []inputNumber{
-	{"age_years", 1, 120, func(i *Inputs) *float64 { return &i.AgeYears }},
-	{"mass_kg", 10, 400, func(i *Inputs) *float64 { return &i.MassKg }},
-	{"height_cm", 50, 260, func(i *Inputs) *float64 { return &i.HeightCm }},
-	{"rest_hr_bpm", 25, 200, func(i *Inputs) *float64 { return &i.RestHR }},
-	{"rest_sbp_mmhg", 50, 300, func(i *Inputs) *float64 { return &i.RestSBP }},
-	{"rest_dbp_mmhg", 20, 200, func(i *Inputs) *float64 { return &i.RestDBP }},
-	{"max_hr_bpm", 60, 250, func(i *Inputs) *float64 { return &i.MaxHR }},
-	{"end_point_percent", 30, 100, func(i *Inputs) *float64 { return &i.EndPercent }},
-	{"hr_limit_bpm", 50, 250, func(i *Inputs) *float64 { return &i.HRLimit }},
-	{"sbp_limit_mmhg", 80, 300, func(i *Inputs) *float64 { return &i.SBPLimit }},
-	{"spo2_limit_percent", 50, 100, func(i *Inputs) *float64 { return &i.SpO2Limit }},
-	{"rpe_limit", 6, 20, func(i *Inputs) *float64 { return &i.RPELimit }},
-	{"rpe_end", 6, 20, func(i *Inputs) *float64 { return &i.RPEEnd }},
-	{"rpe_alert", 6, 20, func(i *Inputs) *float64 { return &i.RPEAlert }},
-	{"target_cadence_per_min", 10, 250, func(i *Inputs) *float64 { return &i.Cadence }},
+var inputNumbers = [...]inputNumber{
+	{"age_years", 1, 120},
+	{"mass_kg", 10, 400},
+	{"height_cm", 50, 260},
+	{"rest_hr_bpm", 25, 200},
+	{"rest_sbp_mmhg", 50, 300},
+	{"rest_dbp_mmhg", 20, 200},
+	{"max_hr_bpm", 60, 250},
+	{"end_point_percent", 30, 100},
+	{"hr_limit_bpm", 50, 250},
+	{"sbp_limit_mmhg", 80, 300},
+	{"spo2_limit_percent", 50, 100},
+	{"rpe_limit", 6, 20},
+	{"rpe_end", 6, 20},
+	{"rpe_alert", 6, 20},
+	{"target_cadence_per_min", 10, 250},
+}
+
+// number is the place of the i-th of inputNumbers.
+func (in *Inputs) number(i int) *float64 {
+	switch i {
+	case 0:
+		return &in.AgeYears
+	case 1:
+		return &in.MassKg
+	case 2:
+		return &in.HeightCm
+	case 3:
+		return &in.RestHR
+	case 4:
+		return &in.RestSBP
+	case 5:
+		return &in.RestDBP
+	case 6:
+		return &in.MaxHR
+	case 7:
+		return &in.EndPercent
+	case 8:
+		return &in.HRLimit
+	case 9:
+		return &in.SBPLimit
+	case 10:
+		return &in.SpO2Limit
+	case 11:
+		return &in.RPELimit
+	case 12:
+		return &in.RPEEnd
+	case 13:
+		return &in.RPEAlert
+	}
+	return &in.Cadence
 }
 
 // Set puts one input, a number or a word, by its name. It refuses an unknown name, a value that cannot be
@@ -217,7 +251,7 @@ func (in *Inputs) Set(name, word string, v float64) error {
 		if !(v >= n.low && v <= n.high) && v != 0 || math.IsNaN(v) {
 			return fmt.Errorf("%s %g is not between %g and %g; check the entry", name, v, n.low, n.high)
 		}
-		*n.at(in) = v
+		*in.number(i) = v
 		return nil
 	}
 	switch name {
@@ -253,15 +287,17 @@ func (in *Inputs) Set(name, word string, v float64) error {
 func (in *Inputs) Check() error {
 	for i := range inputNumbers {
 		n := &inputNumbers[i]
-		if v := *n.at(in); v != 0 && !(v >= n.low && v <= n.high) {
+		if v := *in.number(i); v != 0 && !(v >= n.low && v <= n.high) {
 			return fmt.Errorf("%s %g is not between %g and %g; check the entry", n.name, v, n.low, n.high)
 		}
 	}
 	if in.Sex > Male || in.Drug > DrugNotKnown || in.Rhythm > OtherRhythm || in.BP > BPNone || in.HRMethod >= sourceCount {
 		return fmt.Errorf("a word among the inputs is out of range; check the entry")
 	}
-	if _, ok := physiology.FormulaFor(in.Formula); !ok && in.Formula != "" {
-		return fmt.Errorf("max_hr_formula %q is not known; check the entry", in.Formula)
+	if in.Formula != "" {
+		if _, ok := physiology.FormulaFor(in.Formula); !ok {
+			return fmt.Errorf("max_hr_formula %q is not known; check the entry", in.Formula)
+		}
 	}
 	return nil
 }
@@ -276,7 +312,7 @@ func (in *Inputs) Missing(p *protocol.Protocol) (names []string) {
 			continue
 		}
 		for i := range inputNumbers {
-			if inputNumbers[i].name == name && *inputNumbers[i].at(in) == 0 {
+			if inputNumbers[i].name == name && *in.number(i) == 0 {
 				names = append(names, name)
 			}
 		}

@@ -81,7 +81,7 @@ func drawTest(rt *rapid.T, p *protocol.Protocol) []conduct.Event {
 				take(act)
 			}
 		}
-		if id := s.NextID(); rapid.IntRange(0, 40).Draw(rt, "pen") == 0 {
+		if id := s.NextID(); s.NTerms < conduct.MaxTerms-1 && rapid.IntRange(0, 40).Draw(rt, "pen") == 0 {
 			take(conduct.Event{Term: id.Term + 1, N: 1, At: at, Kind: conduct.TookOver, Ref: conduct.ID{Term: id.Term, N: id.N - 1}})
 			continue
 		}

@@ -82,6 +82,11 @@ func Formulas() []Formula { return append([]Formula(nil), formulas...) }
 // FormulaFor finds a formula by id or alias. Case, spaces, underscores and * do not matter: "220 - Age",
 // "208-0.7*age" and "Tanaka" are known.
 func FormulaFor(id string) (Formula, bool) {
+	for i := range formulas { // the spelling that the program itself uses
+		if formulas[i].ID == id {
+			return formulas[i], true
+		}
+	}
 	want := plain(id)
 	for _, f := range formulas {
 		if plain(f.ID) == want {
