@@ -9,6 +9,8 @@ var Cases = []Case{
 	{"exact.HalfUp", halfUpCase},
 	{"exact.NormalQuantile", normalQuantileCase},
 	{"exact.TQuantile", tQuantileCase},
+	{"estimate.Estimate", estimateCase},
+	{"conduct.Next", conductCase},
 }
 
 const million = 1_000_000
