@@ -240,7 +240,7 @@ func (n *teller) leftEarly(i int) {
 	s, p := n.s, n.p
 	st := &s.Stages[i]
 	n.out.Work, n.out.Part = st.Set, p.Parts[st.Part].ID
-	n.tell(DoPutBack, "parts.counts", sayPutBack(st.Set), sayLeftEarly(p, i, s.judge(p, i, false)))
+	n.tell(DoPutBack, "parts.counts", sayPutBack(st.Set), sayLeftEarly(p, int(st.Part), s.judge(p, i, false)))
 	n.out.Choices = []Choice{
 		{Say: sayPutBackDone(st.Set), Events: []Event{{At: n.at, Kind: StageBegun, Code: n.out.Part, V: st.Set}}},
 	}

@@ -94,8 +94,8 @@ func sayPutBack(work float64) string {
 
 func sayPutBackDone(work float64) string { return fmt.Sprintf("%s W is back", num(work)) }
 
-func sayLeftEarly(p *protocol.Protocol, i int, j Judged) string {
-	title := p.Parts[i].Title
+func sayLeftEarly(p *protocol.Protocol, part int, j Judged) string {
+	title := p.Parts[part].Title
 	if j.Known && !j.Steady {
 		return fmt.Sprintf("Load raised although %s was unsteady (%s, then %s). Going on, %s will not count.", title, num(j.Prev), num(j.Last), title)
 	}
