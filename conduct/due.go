@@ -84,16 +84,16 @@ func (st *Stage) disturbedAt(minute uint8) bool {
 	return false
 }
 
-// Spent reports whether the running stage is unsteady and has had all its extra minutes: the examiner must
+// Spent reports whether at a moment the running stage is unsteady and has had all its extra minutes: the examiner must
 // accept it or end the test.
-func (s *State) Spent(p *protocol.Protocol) bool {
+func (s *State) Spent(p *protocol.Protocol, at protocol.Ms) bool {
 	st := s.stage()
 	if s.Phase != Riding || st == nil || p.Parts[st.Part].Steady != "hold" || st.Accepted {
 		return false
 	}
 	j := s.judge(p, s.Current(), false)
 	last := uint8(st.Length(p) / protocol.Minute)
-	over := j.LastMinute >= last || st.disturbedAt(last) || s.Now > st.From+st.Length(p)+p.Readings.LateBy
+	over := j.LastMinute >= last || st.disturbedAt(last) || at > st.From+st.Length(p)+p.Readings.LateBy
 	return over && !(j.Known && j.Steady) && st.asked() >= p.Hold.It.AtMost
 }
 

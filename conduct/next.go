@@ -256,7 +256,7 @@ func (n *teller) timeline() {
 	}
 	i := s.Current()
 	j := s.judge(p, i, false)
-	if s.Spent(p) {
+	if s.Spent(p, n.at) {
 		n.tell(DoDecide, "hold.at_most", saySpent, sayUnsteady(j, p.Hold.It.Within))
 		n.out.Choices = []Choice{
 			{Say: sayAccept, Events: []Event{{At: n.at, Kind: Accepted}}},
