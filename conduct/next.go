@@ -38,6 +38,11 @@ func (d Do) String() string { return doWords[min(int(d), len(doWords)-1)] }
 // MarshalText writes the word.
 func (d Do) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
 
+// UnmarshalText reads the word.
+func (d *Do) UnmarshalText(text []byte) error {
+	return readWord(doWords[:], "instruction", text, (*uint8)(d))
+}
+
 // Instruction is what the examiner is told at a moment.
 type Instruction struct {
 	Do       Do                `json:"do"`

@@ -33,6 +33,11 @@ func (p Phase) String() string { return phaseWords[min(int(p), len(phaseWords)-1
 // MarshalText writes the word of the phase.
 func (p Phase) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
 
+// UnmarshalText reads the word of a phase.
+func (p *Phase) UnmarshalText(text []byte) error {
+	return readWord(phaseWords[:], "phase", text, (*uint8)(p))
+}
+
 // Value is one reading as it stands now.
 type Value struct {
 	Ref       ID
