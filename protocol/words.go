@@ -35,8 +35,14 @@ func (m Ms) MarshalText() ([]byte, error) {
 	return []byte(text), nil
 }
 
-// UnmarshalText reads "m:ss", "h:mm:ss", with an optional fraction of a second.
+// UnmarshalText reads "m:ss", "h:mm:ss", with an optional fraction of a second; a leading minus is what
+// [Ms.MarshalText] writes for a time that has passed.
 func (m *Ms) UnmarshalText(text []byte) error {
+	if rest, ok := strings.CutPrefix(string(text), "-"); ok && !strings.HasPrefix(rest, "-") {
+		err := m.UnmarshalText([]byte(rest))
+		*m = -*m
+		return err
+	}
 	parts := strings.Split(string(text), ":")
 	if len(parts) < 2 || len(parts) > 3 {
 		return fmt.Errorf(`time %q is not written m:ss; write "3:00" for three minutes`, text)
