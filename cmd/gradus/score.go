@@ -1,8 +1,174 @@
 package main
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
 
-type scoreCmd struct{}
+	"gradus/estimate"
+	estimators "gradus/estimate/library"
+	"gradus/internal/rows"
+	"gradus/internal/sheet"
+	"gradus/protocol"
+	protocols "gradus/protocol/library"
+)
 
-// Run is not built yet.
-func (c *scoreCmd) Run(e *env) error { return errors.New("score: not built yet") }
+type scoreCmd struct {
+	Files []string `arg:"" name:"file" placeholder:"FILE.csv" help:"Data sheets: CSV, one row for each reading."`
+
+	JSON  bool   `name:"json" help:"Print one JSON document."`
+	CSV   bool   `name:"csv" help:"Print one CSV row for each test."`
+	Out   string `name:"out" placeholder:"FILE" help:"Write to this file; its ending (.json, .csv, .txt) picks the format."`
+	Today string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
+}
+
+// Run scores data sheets. Notices and faults go to stderr; the results of the other tests are written all the
+// same.
+func (c *scoreCmd) Run(e *env) error {
+	write, err := c.form()
+	if err != nil {
+		return err
+	}
+	today := e.today()
+	if c.Today != "" {
+		if today, err = time.Parse("2006-01-02", c.Today); err != nil {
+			return usageError{fmt.Sprintf("--today %q is not a date written year-month-day, such as 2026-03-02", c.Today)}
+		}
+	}
+	sheets, unread := readSheets(e.err, c.Files)
+	scores := sheet.Score(sheets, today, planReader())
+	complain(e.err, scores)
+	if err := c.put(e.out, func(out io.Writer) error { return write(scores, out) }); err != nil {
+		return err
+	}
+	if unread || scores.Failed() {
+		return errReported
+	}
+	return nil
+}
+
+// form picks how the results are written.
+func (c *scoreCmd) form() (func(*sheet.Scores, io.Writer) error, error) {
+	if c.JSON && c.CSV {
+		return nil, usageError{"--json and --csv exclude each other; --out FILE writes to a file"}
+	}
+	ending := ""
+	switch {
+	case c.JSON:
+		ending = ".json"
+	case c.CSV:
+		ending = ".csv"
+	}
+	if c.Out != "" {
+		picked := strings.ToLower(filepath.Ext(c.Out))
+		if ending != "" && ending != picked {
+			return nil, usageError{fmt.Sprintf("--out %s asks for another format than --%s", c.Out, ending[1:])}
+		}
+		ending = picked
+		if ending == "" {
+			ending = "none"
+		}
+	}
+	switch ending {
+	case "", ".txt":
+		return (*sheet.Scores).WriteText, nil
+	case ".json":
+		return (*sheet.Scores).WriteJSON, nil
+	case ".csv":
+		return (*sheet.Scores).WriteCSV, nil
+	}
+	return nil, usageError{fmt.Sprintf("--out %s: the ending picks the format; use .json, .csv or .txt", c.Out)}
+}
+
+// readSheets reads the files that can be opened and says which cannot.
+func readSheets(errw io.Writer, names []string) (sheets []*sheet.Sheet, unread bool) {
+	for _, name := range names {
+		file, err := os.Open(name)
+		if err != nil {
+			var path *os.PathError
+			if errors.As(err, &path) {
+				err = path.Err
+			}
+			fmt.Fprintf(errw, "%s: cannot be opened: %v; check the name\n", name, err)
+			unread = true
+			continue
+		}
+		sheets = append(sheets, sheet.Read(name, file))
+		file.Close()
+	}
+	return sheets, unread
+}
+
+// planReader loads each protocol once, with its estimator.
+func planReader() sheet.Plans {
+	type plan struct {
+		p   *protocol.Protocol
+		e   *estimate.Estimator
+		err error
+	}
+	loaded := map[string]plan{}
+	return func(id string) (*protocol.Protocol, *estimate.Estimator, error) {
+		if l, ok := loaded[id]; ok {
+			return l.p, l.e, l.err
+		}
+		var l plan
+		l.p, l.err = protocols.Load(id, equationOf)
+		if l.err == nil && l.p.Outcome.Estimator != "none" {
+			if l.e, l.err = estimators.ByID(l.p.Outcome.Estimator); l.err != nil {
+				l.err = fmt.Errorf("protocol %s names estimator %s: %w", id, l.p.Outcome.Estimator, l.err)
+			}
+		}
+		loaded[id] = l
+		return l.p, l.e, l.err
+	}
+}
+
+// equationOf gives protocols the equation they look ahead with.
+func equationOf(id string) (protocol.Line, bool) {
+	e, err := estimators.ByID(id)
+	if err != nil {
+		return protocol.Line{}, false
+	}
+	return e.Line()
+}
+
+// complain writes notices and faults.
+func complain(errw io.Writer, s *sheet.Scores) {
+	for _, text := range s.Notices {
+		fmt.Fprintf(errw, "notice: %s\n", text)
+	}
+	for _, f := range s.Faults {
+		fmt.Fprintln(errw, f)
+	}
+	for _, t := range s.Tests {
+		for _, text := range t.Notices {
+			fmt.Fprintf(errw, "notice: %s\n", text)
+		}
+		for _, f := range t.Faults {
+			fmt.Fprintln(errw, f)
+		}
+		if t.Unsaid > 0 {
+			fmt.Fprintf(errw, "%s: test %s has %d more faults\n", t.File, t.ID, t.Unsaid)
+		}
+	}
+}
+
+// put writes to standard output, or to a file that appears whole or not at all.
+func (c *scoreCmd) put(out io.Writer, write func(io.Writer) error) error {
+	if c.Out == "" {
+		return write(out)
+	}
+	file, err := rows.Create(c.Out)
+	if err != nil {
+		return err
+	}
+	if err := write(file); err != nil {
+		file.Abort()
+		return err
+	}
+	return file.Commit()
+}

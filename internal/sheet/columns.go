@@ -1,0 +1,32 @@
+package sheet
+
+import "strings"
+
+// The columns of a sheet. Those about the person and the test as a whole need only stand in its first row;
+// where they stand again they must say the same.
+var personColumns = []string{
+	"test", "participant", "date", "time", "protocol", "sex", "age_years", "birth_date", "mass_kg", "mass_lb", "height_cm", "height_in",
+	"condition", "rhythm", "rest_hr_bpm", "rest_sbp_mmhg", "rest_dbp_mmhg", "rate_limiting_drug", "drug_dose", "hours_since_dose",
+	"max_hr_formula", "max_hr_bpm", "end_point_fraction", "hr_limit_bpm", "sbp_limit_mmhg", "spo2_limit_percent", "rpe_limit", "limits_by",
+	"rpe_end", "rpe_alert", "rpe_reason", "hr_method", "ergometer", "target_cadence_per_min", "examiner",
+}
+
+var rowColumns = []string{
+	"stage", "minute", "stage_minute", "work_w", "hr_bpm", "disturbed", "rpe", "sbp_mmhg", "dbp_mmhg", "spo2_percent", "cadence_per_min",
+	"symptom", "stop_reason", "note",
+}
+
+var known = func() map[string]bool {
+	all := map[string]bool{}
+	for _, list := range [][]string{personColumns, rowColumns} {
+		for _, name := range list {
+			all[name] = true
+		}
+	}
+	return all
+}()
+
+// columnName is a heading as the table of columns writes it: "HR bpm" is hr_bpm.
+func columnName(heading string) string {
+	return strings.Join(strings.FieldsFunc(strings.ToLower(heading), func(r rune) bool { return r == ' ' || r == '-' || r == '_' }), "_")
+}

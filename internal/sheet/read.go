@@ -1,0 +1,279 @@
+package sheet
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"unicode/utf8"
+
+	"gradus/internal/rows"
+)
+
+// Sheet is a data sheet as it was read: its tests in the order of the file.
+type Sheet struct {
+	Name     string
+	Headings []string // as they stand in the file
+	Faults   []*Fault // of the file as a whole
+	Notices  []string
+
+	at           map[string]int // field number from 0 of the known columns
+	carried      []int          // fields of the unknown ones
+	decimalComma bool
+	tests        []*test
+}
+
+// line is a row of the file with its number.
+type line struct {
+	n     int
+	cells []string
+}
+
+// test is the rows of one test, and what is wrong with them.
+type test struct {
+	sheet  *Sheet
+	id     string
+	lines  []line
+	faults []*Fault
+	unsaid int  // faults beyond the most that are listed
+	twin   bool // its id stands for another test too
+
+	notices []string
+}
+
+func (t *test) fault(n, field int, column, format string, args ...any) {
+	if len(t.faults) >= int(limits["most_faults"]) {
+		t.unsaid++
+		return
+	}
+	t.faults = append(t.faults, &Fault{t.sheet.Name, n, field + 1, column, fmt.Sprintf(format, args...)})
+}
+
+func (t *test) notice(n, field int, column, format string, args ...any) {
+	f := Fault{t.sheet.Name, n, field + 1, column, fmt.Sprintf(format, args...)}
+	t.notices = append(t.notices, f.Error())
+}
+
+// faultAt names the cell of a column in a row, or the first line when the sheet has no such column.
+func (t *test) faultAt(l *line, column, format string, args ...any) {
+	if field, ok := t.sheet.at[column]; ok {
+		t.fault(l.n, field, column, format, args...)
+		return
+	}
+	t.fault(1, 0, column, format, args...)
+}
+
+// cell is the text of a known column in a row; "" when it is blank or the sheet has no such column.
+func (t *test) cell(l *line, column string) string {
+	if field, ok := t.sheet.at[column]; ok {
+		return l.cells[field]
+	}
+	return ""
+}
+
+// Read reads a data sheet. Whatever is wrong stands in the sheet; the tests that can be read are there.
+func Read(name string, from io.Reader) *Sheet {
+	s := &Sheet{Name: name}
+	f, err := rows.Open(name, from)
+	if err != nil {
+		s.failed(err)
+		return s
+	}
+	s.decimalComma = f.DecimalComma()
+	if !s.columns(f.Columns) {
+		return s
+	}
+	err = f.Each([]rows.Worker{&taker{sheet: s, comma: f.Comma}}, func(*rows.Block) error { return nil })
+	if err != nil {
+		s.failed(err)
+		if n := len(s.tests); n > 0 {
+			last := s.tests[n-1]
+			last.fault(last.lines[len(last.lines)-1].n, 0, "", "the file could not be read beyond this test, which may lack rows")
+		}
+	}
+	return s
+}
+
+// failed notes why the file cannot be read further.
+func (s *Sheet) failed(err error) {
+	var place *rows.Error
+	if !errors.As(err, &place) {
+		s.Faults = append(s.Faults, &Fault{File: s.Name, Msg: strings.TrimPrefix(err.Error(), s.Name+": ")})
+		return
+	}
+	msg := place.Msg
+	if place.Hint != "" {
+		msg += "; " + place.Hint
+	}
+	s.Faults = append(s.Faults, &Fault{s.Name, place.Line, max(1, place.Field), "", msg})
+}
+
+// columns finds the known columns in the first line.
+func (s *Sheet) columns(headings []string) bool {
+	s.Headings = headings
+	s.at = map[string]int{}
+	for field, heading := range headings {
+		name := columnName(heading)
+		switch _, twice := s.at[name]; {
+		case !utf8.ValidString(heading):
+			s.headFault(field, "", "the heading is not in UTF-8; save the table as CSV in UTF-8")
+		case known[name] && twice:
+			s.headFault(field, name, "the column stands here a second time; remove or rename one")
+		case known[name]:
+			s.at[name] = field
+		default:
+			s.carried = append(s.carried, field)
+			f := Fault{s.Name, 1, field + 1, heading, "this column is not known; it is carried through and used for nothing"}
+			if heading != "" {
+				s.Notices = append(s.Notices, f.Error())
+			}
+		}
+	}
+	for _, name := range []string{"test", "protocol", "stage"} {
+		if _, ok := s.at[name]; !ok {
+			s.headFault(0, name, "there is no column of this name; the first line must hold the column names, separated by commas or semicolons")
+		}
+	}
+	_, minute := s.at["minute"]
+	_, stageMinute := s.at["stage_minute"]
+	if !minute && !stageMinute {
+		s.headFault(0, "minute", "there is no column of this name and no stage_minute; one of the two must say when a reading was taken")
+	}
+	return len(s.Faults) == 0
+}
+
+func (s *Sheet) headFault(field int, column, msg string) {
+	s.Faults = append(s.Faults, &Fault{s.Name, 1, field + 1, column, msg})
+}
+
+// taker takes blocks of rows apart. One of it sees them in order.
+type taker struct {
+	sheet *Sheet
+	comma byte
+}
+
+// Do takes the rows of a block.
+func (k *taker) Do(b *rows.Block) {
+	n, data := b.Line, b.Data
+	for len(data) > 0 {
+		end := rows.RecordEnd(data, k.comma)
+		if end < 0 {
+			end = len(data)
+		}
+		k.row(n, bytes.TrimRight(data[:end], "\r\n"))
+		n += bytes.Count(data[:end], []byte{'\n'})
+		data = data[end:]
+	}
+}
+
+func (k *taker) row(n int, record []byte) {
+	l := line{n: n}
+	var faults []Fault
+	for next := 0; next >= 0; {
+		var raw []byte
+		raw, next = rows.Cell(record, k.comma)
+		text := string(rows.Text(raw))
+		if msg := cellFault(raw, text); msg != "" {
+			faults = append(faults, Fault{Field: len(l.cells), Msg: msg})
+			text = ""
+		}
+		l.cells = append(l.cells, text)
+		if next >= 0 {
+			record = record[next:]
+		}
+	}
+	if len(faults) == 0 && strings.Join(l.cells, "") == "" {
+		return // a line without content, as tables leave them at their end
+	}
+	if msg := k.sheet.fit(&l); msg != "" {
+		faults = append(faults, Fault{Field: min(len(k.sheet.Headings), len(l.cells)) - 1, Msg: msg})
+		l.cells = append(l.cells, make([]string, max(0, len(k.sheet.Headings)-len(l.cells)))...)
+	}
+	t := k.sheet.testOf(&l)
+	if t == nil {
+		return
+	}
+	for _, f := range faults {
+		column := ""
+		if f.Field < len(k.sheet.Headings) {
+			column = k.sheet.Headings[f.Field]
+		}
+		t.fault(n, f.Field, column, "%s", f.Msg)
+	}
+	if len(t.lines) >= int(limits["most_rows"]) {
+		if len(t.lines) == int(limits["most_rows"]) {
+			t.fault(n, k.sheet.at["test"], "test", "the test has more than %g rows; is the column right?", limits["most_rows"])
+			t.lines = append(t.lines, l)
+		}
+		return
+	}
+	t.lines = append(t.lines, l)
+}
+
+// cellFault says what is wrong with the bytes of a cell, or "".
+func cellFault(raw []byte, text string) string {
+	raw = bytes.TrimSpace(raw)
+	switch {
+	case len(raw) > 0 && raw[0] == '"' && (len(raw) < 2 || raw[len(raw)-1] != '"'):
+		return "a quotation mark opens here and does not close at the end of the cell; what follows could not be read"
+	case !utf8.ValidString(text):
+		return "the text is not in UTF-8; save the table as CSV in UTF-8"
+	case strings.ContainsFunc(text, func(r rune) bool { return r < ' ' && r != '\n' && r != '\r' && r != '\t' || r == 0x7f }):
+		return "the cell holds a control character; check the entry"
+	}
+	return ""
+}
+
+// fit checks the number of cells. Blank cells beyond the last column are left off.
+func (s *Sheet) fit(l *line) string {
+	want := len(s.Headings)
+	for len(l.cells) > want && l.cells[len(l.cells)-1] == "" {
+		l.cells = l.cells[:len(l.cells)-1]
+	}
+	switch {
+	case len(l.cells) < want:
+		return fmt.Sprintf("the row has %d cells, the first line has %d; check the separators", len(l.cells), want)
+	case len(l.cells) > want:
+		return fmt.Sprintf("the row has %d cells, the first line has %d; put quotation marks around a text that holds the separator, and write numbers with a decimal point where the separator is a comma", len(l.cells), want)
+	}
+	return ""
+}
+
+// testOf finds the test a row belongs to: the one it names, or the one above when it names none.
+func (s *Sheet) testOf(l *line) *test {
+	id := l.cells[s.at["test"]]
+	var last *test
+	if n := len(s.tests); n > 0 {
+		last = s.tests[n-1]
+	}
+	switch {
+	case last != nil && (id == "" || id == last.id):
+		return last
+	case id == "":
+		s.Faults = append(s.Faults, &Fault{s.Name, l.n, s.at["test"] + 1, "test", "the first row names no test; give every test an id"})
+		return nil
+	}
+	t := &test{sheet: s, id: id}
+	s.tests = append(s.tests, t)
+	return t
+}
+
+// refuseTwins finds ids that stand for more than one test, in one sheet or in several. None of them can be
+// scored: it cannot be known which row belongs to which.
+func refuseTwins(sheets []*Sheet) {
+	first := map[string]*test{}
+	for _, s := range sheets {
+		for _, t := range s.tests {
+			twin, ok := first[t.id]
+			if !ok {
+				first[t.id] = t
+				continue
+			}
+			field := s.at["test"]
+			t.twin, twin.twin = true, true
+			t.fault(t.lines[0].n, field, "test", "test %q stands already in %s:%d; give every test an id of its own and keep its rows together", t.id, twin.sheet.Name, twin.lines[0].n)
+			twin.fault(twin.lines[0].n, twin.sheet.at["test"], "test", "test %q stands again in %s:%d; give every test an id of its own and keep its rows together", t.id, s.Name, t.lines[0].n)
+		}
+	}
+}

@@ -1,0 +1,378 @@
+package sheet
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"unicode"
+
+	"gradus/conduct"
+	"gradus/estimate"
+)
+
+// width of the text form: it fits a screen and a printed page.
+const width = 79
+
+// WriteText writes every test as sentences that can be read aloud.
+func (s *Scores) WriteText(out io.Writer) error {
+	var b strings.Builder
+	for i, t := range s.Tests {
+		if i > 0 {
+			b.WriteString("\n" + strings.Repeat("-", width) + "\n\n")
+		}
+		w := &teller{out: &b, t: t}
+		w.tell()
+	}
+	_, err := io.WriteString(out, b.String())
+	return err
+}
+
+// teller tells one test.
+type teller struct {
+	out *strings.Builder
+	t   *Scored
+}
+
+// say writes a paragraph, wrapped; further lines begin with the indent.
+func (w *teller) say(indent, format string, args ...any) {
+	text := strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, fmt.Sprintf(format, args...))
+	at := 0
+	for i, word := range strings.Split(text, " ") {
+		n := len([]rune(word))
+		switch {
+		case i == 0:
+		case at+1+n > width && at > len(indent):
+			w.out.WriteString("\n" + indent)
+			at = len(indent)
+		default:
+			w.out.WriteString(" ")
+			at++
+		}
+		w.out.WriteString(word)
+		at += n
+	}
+	w.out.WriteString("\n")
+}
+
+func (w *teller) gap() { w.out.WriteString("\n") }
+
+func (w *teller) tell() {
+	t := w.t
+	if len(t.Faults) > 0 {
+		w.say("", "Test %s was not scored: the sheet says something that cannot be true.", t.ID)
+		for _, f := range t.Faults {
+			w.say("  ", "- %s", f.Error())
+		}
+		if t.Unsaid > 0 {
+			w.say("  ", "- and %d more", t.Unsaid)
+		}
+		return
+	}
+	w.who()
+	w.gap()
+	w.stages()
+	w.ending()
+	w.gap()
+	w.estimate()
+	w.verdict()
+	w.departures()
+}
+
+func (w *teller) who() {
+	t, in := w.t, &w.t.State.In
+	head := "Test " + t.ID
+	if t.Person.Participant != "" {
+		head += ", " + t.Person.Participant
+	}
+	if t.Person.Date != "" {
+		head += ", " + t.Person.Date
+	}
+	w.say("", "%s. %s.", head, t.Protocol.Title)
+	var about []string
+	switch in.Sex {
+	case conduct.Female:
+		about = append(about, "Woman")
+	case conduct.Male:
+		about = append(about, "Man")
+	}
+	if in.AgeYears > 0 {
+		about = append(about, num(in.AgeYears)+" years")
+	}
+	if in.MassKg > 0 {
+		about = append(about, strings.TrimSuffix(fmt.Sprintf("%.1f", in.MassKg), ".0")+" kg")
+	}
+	if in.Condition != 0 {
+		about = append(about, t.Person.Condition)
+	}
+	w.say("", "%s. %s. %s", strings.Join(about, ", "), w.drug(), w.limits())
+}
+
+func (w *teller) drug() string {
+	switch w.t.State.In.Drug {
+	case conduct.DrugNo:
+		return "No rate-limiting drug"
+	case conduct.DrugYes:
+		if w.t.Person.DrugName != "" {
+			return "Rate-limiting drug: " + w.t.Person.DrugName
+		}
+		return "A rate-limiting drug is taken"
+	}
+	return "Rate-limiting drug: not recorded"
+}
+
+func (w *teller) limits() string {
+	l := &w.t.State.Limits
+	var parts []string
+	switch {
+	case l.EndPoint > 0:
+		of := num(l.MaxHR)
+		if l.Formula != "given" {
+			of += ", " + l.Formula
+		}
+		parts = append(parts, fmt.Sprintf("Planned end at %d /min (%s %% of %s)", l.EndBeat, num(l.Percent), of))
+	case w.t.Protocol.EndPoint.Is():
+		parts = append(parts, "Planned end not known")
+	}
+	for _, limit := range []struct {
+		name string
+		v    float64
+	}{{"heart rate", l.HRLimit}, {"systolic", l.SBPLimit}, {"saturation", l.SpO2Limit}, {"exertion", l.RPELimit}} {
+		if limit.v > 0 {
+			parts = append(parts, "safety limit: "+limit.name+" "+num(limit.v))
+		}
+	}
+	if !l.HRLeads {
+		parts = append(parts, "heart rate does not lead: "+conduct.Next(w.t.Protocol, &w.t.State, w.t.State.Now).Leads+" do")
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return strings.Join(parts, "; ") + "."
+}
+
+func (w *teller) stages() {
+	t := w.t
+	branched := false
+	for i := range t.State.Stages[:t.State.NStages] {
+		st := &t.State.Stages[i]
+		if st.Row > 0 && !branched {
+			branched = true
+			w.branch()
+		}
+		w.say("    ", "Stage %d, %s W: %s", t.number(i), num(st.Set), w.stage(i))
+	}
+	if !branched {
+		w.branch()
+	}
+}
+
+func (w *teller) branch() {
+	b := branchJSON(w.t)
+	if b == nil {
+		return
+	}
+	text := fmt.Sprintf("%s calls for row %d: %s W", num(b.HR), b.Row, wattList(b.Planned))
+	if b.Ridden != nil && *b.Ridden != b.Row {
+		text += fmt.Sprintf("; row %d was ridden", *b.Ridden)
+	}
+	w.say("    ", "  %s.", text)
+}
+
+func wattList(all []float64) string {
+	parts := make([]string, len(all))
+	for i, v := range all {
+		parts[i] = num(v)
+	}
+	return strings.Join(parts, ", ")
+}
+
+// stage says what was read in a stage and what it is worth.
+func (w *teller) stage(i int) string {
+	st := &w.t.State.Stages[i]
+	j := w.t.State.Judge(w.t.Protocol, i)
+	text := w.heart(i, j)
+	extra := 0
+	for _, n := range st.Extra {
+		extra += int(n)
+	}
+	switch {
+	case extra == 1:
+		text += " One minute longer."
+	case extra > 1:
+		text += fmt.Sprintf(" %d minutes longer.", extra)
+	}
+	switch {
+	case j.Counts && j.Steady:
+		text += " Steady; counts."
+	case j.Counts:
+		text += " Counts."
+	case !j.Complete:
+		text += " Not complete; does not count."
+	default:
+		text += " Does not count."
+	}
+	return text + w.other(i)
+}
+
+// heart lists the heart rates: "119, 122." or "126, then 133: 7 apart."
+func (w *teller) heart(i int, j conduct.Judged) string {
+	var all []string
+	for _, row := range w.t.rowsIn(i) {
+		switch {
+		case row.HR == nil:
+		case row.Disturbed:
+			all = append(all, num(beats(*row.HR))+" (disturbed)")
+		default:
+			all = append(all, num(beats(*row.HR)))
+		}
+	}
+	switch {
+	case len(all) == 0:
+		return "no heart rate."
+	case j.Known && !j.Steady && len(all) >= 2:
+		n := len(all) - 1
+		return fmt.Sprintf("%s, then %s: %s apart.", strings.Join(all[:n], ", "), all[n], num(j.Apart()))
+	}
+	return strings.Join(all, ", ") + "."
+}
+
+// other adds the last exertion, pressure and saturation of a stage, and its symptoms.
+func (w *teller) other(i int) string {
+	var rpe, bp, spo2 string
+	var signs []string
+	for _, row := range w.t.rowsIn(i) {
+		if row.RPE != nil {
+			rpe = "exertion " + num(*row.RPE)
+		}
+		if row.SBP != nil {
+			bp = num(*row.SBP)
+			if row.DBP != nil {
+				bp += "/" + num(*row.DBP)
+			}
+			bp += " mmHg"
+		}
+		if row.SpO2 != nil {
+			spo2 = num(*row.SpO2) + " %"
+		}
+		for _, s := range row.Symptoms {
+			signs = append(signs, s.Text)
+		}
+	}
+	text := ""
+	for _, part := range append([]string{rpe, bp, spo2}, signs...) {
+		if part != "" {
+			text += ", " + part
+		}
+	}
+	if text == "" {
+		return ""
+	}
+	text = text[2:]
+	return " " + strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+// after says what was read once the test had stopped.
+func (w *teller) after() (text string) {
+	for _, phase := range []struct {
+		phase Phase
+		name  string
+	}{{CoolDown, "Cool-down"}, {Recovery, "Recovery"}} {
+		var all []string
+		for i := range w.t.Rows {
+			if row := &w.t.Rows[i]; row.Phase == phase.phase && row.HR != nil {
+				all = append(all, num(beats(*row.HR)))
+			}
+		}
+		if len(all) > 0 {
+			text += fmt.Sprintf(" %s: %s.", phase.name, strings.Join(all, ", "))
+		}
+	}
+	return text
+}
+
+func (w *teller) ending() {
+	s := &w.t.State
+	if !s.Stop.Active {
+		return
+	}
+	reason := reasonText(w.t.Protocol, s.Stop.Code)
+	switch {
+	case !w.t.Stop.Given && s.Stop.Code == "other":
+		reason = "the sheet gives no reason"
+	case !w.t.Stop.Given:
+		reason += " (read from the readings; the sheet gives no reason)"
+	case s.Stop.Code == "other":
+		reason = w.t.Stop.Text
+	}
+	w.say("    ", "The test ended in minute %d: %s.%s", conduct.Minute(s.Stop.At), strings.ToLower(reason[:1])+reason[1:], w.after())
+}
+
+func (w *teller) estimate() {
+	r := w.t.Judged.Estimate
+	end := w.t.Judged.End
+	switch {
+	case r == nil:
+		w.say("", "No estimate: %s. What was measured stands above.", w.t.Judged.NoEstimate)
+		return
+	case !r.Value.Present():
+		w.say("", "No estimate from %s W and %s /min: %s.", num(end.WorkW), num(end.HR), r.Why)
+		return
+	}
+	mark := "Estimated"
+	if w.t.Judged.Verdict == estimate.NotUsable {
+		mark = "Not usable as such, shown for the record: estimated"
+	}
+	w.say("", "%s %s %.1f %s, 95 %% range %s to %.1f, %s. It predicts a %s peak, from %s W and %s /min in stage %d.",
+		mark, r.What, float64(r.Value), r.Unit, r.Low95Text(1), float64(r.High95), r.Covers, r.Criterion,
+		num(end.WorkW), num(end.HR), w.t.number(end.Stage))
+}
+
+// verdict says whether the result can be trusted, and why not.
+func (w *teller) verdict() {
+	j := &w.t.Judged
+	var why, notes []estimate.Caution
+	for _, r := range j.Reasons {
+		if r.Notice {
+			notes = append(notes, r)
+		} else {
+			why = append(why, r)
+		}
+	}
+	verdict := strings.ToUpper(j.Verdict[:1]) + j.Verdict[1:]
+	if len(why) == 0 {
+		w.say("", "%s.", verdict)
+	} else {
+		w.say("", "%s:", verdict)
+	}
+	for _, r := range why {
+		w.say("  ", "- %s", r.Text)
+	}
+	for _, r := range notes {
+		w.say("  ", "Note: %s.", r.Text)
+	}
+}
+
+// departures lists what was not as planned, unless it stands among the reasons already.
+func (w *teller) departures() {
+	said := map[string]bool{}
+	for _, r := range w.t.Judged.Reasons {
+		said[r.Text] = true
+	}
+	first := true
+	for _, d := range w.t.Judged.Departures {
+		text := fmt.Sprintf("minute %d: %s", d.Minute, d.Text)
+		if said[text] {
+			continue
+		}
+		if first {
+			w.say("", "Not as planned:")
+			first = false
+		}
+		w.say("  ", "- %s", text)
+	}
+}
