@@ -54,7 +54,9 @@ func (t *Task) Run(name string, in io.Reader, out, complain io.Writer) (Count, e
 	if _, err := out.Write(t.header(file)); err != nil {
 		return count, err
 	}
-	workers := make([]rows.Worker, runtime.GOMAXPROCS(0))
+	cpus := runtime.GOMAXPROCS(0)
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(cpus + 2))
+	workers := make([]rows.Worker, cpus)
 	for i := range workers {
 		workers[i] = t.worker(file, plan)
 	}

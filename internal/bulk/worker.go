@@ -11,28 +11,32 @@ import (
 
 // worker makes answers out of blocks. All of its memory is used again and again.
 type worker struct {
-	task    *Task
-	scorer  *estimate.Scorer
-	plan    []use
-	columns []string
-	comma   byte
-	point   byte // decimal mark
-	facts   bool // some column is a fact
-	inputs  []numeric
-	values  []float64
-	row     estimate.Row
-	about   estimate.Context
-	see     []byte            // with the commas around it
-	names   map[uint64][]byte // cautions, written out
-	ref     *Reference
-	ageAt   int
-	sexAt   int
+	task     *Task
+	scorer   *estimate.Scorer
+	plan     []use
+	columns  []string
+	comma    byte
+	point    byte      // decimal mark
+	facts    bool      // some column is a fact
+	inputs   []numeric // by input
+	inputsAt []numeric // by column
+	bands    [2][128]yearBand
+	values   []float64
+	row      estimate.Row
+	about    estimate.Context
+	see      []byte            // with the commas around it
+	names    map[uint64][]byte // cautions, written out
+	ref      *Reference
+	ageAt    int
+	sexAt    int
 }
 
-// numeric is what the fast path knows of an input.
+// numeric is what the fast way knows of an input, or of a column.
 type numeric struct {
+	input     int     // -1: the column is not looked at
 	low, high float64 // plausible
 	codes     []estimate.Code
+	byLetter  *[256]uint8 // which code a first letter belongs to; nil when letters are not enough
 }
 
 func (t *Task) worker(file *rows.File, plan []use) *worker {
@@ -46,93 +50,205 @@ func (t *Task) worker(file *rows.File, plan []use) *worker {
 		w.facts = w.facts || u.fact >= 0
 	}
 	for i := range e.Inputs {
-		n := numeric{codes: e.Inputs[i].Codes}
+		n := numeric{input: i, codes: e.Inputs[i].Codes}
 		if p := e.Inputs[i].Plausible; p != nil {
 			n.low, n.high = p.From, p.To
 		}
+		n.byLetter = firstLetters(n.codes)
 		w.inputs = append(w.inputs, n)
+	}
+	for _, u := range plan {
+		n := numeric{input: -1}
+		if u.input >= 0 {
+			n = w.inputs[u.input]
+		}
+		w.inputsAt = append(w.inputsAt, n)
 	}
 	w.scorer = e.Scorer(w.facts)
 	w.see = append(rows.AppendFixed3([]byte{w.comma}, e.Error.SEE, w.point), w.comma)
 	return w
 }
 
+// firstLetters is nil when two words begin alike.
+func firstLetters(codes []estimate.Code) *[256]uint8 {
+	table, seen := &[256]uint8{}, [256]bool{}
+	for i, c := range codes {
+		if c.Word == "" || seen[c.Word[0]] || i > 255 {
+			return nil
+		}
+		seen[c.Word[0]], table[c.Word[0]] = true, uint8(i)
+	}
+	return table
+}
+
 // Do estimates for every record of the block.
 func (w *worker) Do(b *rows.Block) {
-	line, out := b.Line, b.Out
-	for data := b.Data; len(data) > 0; {
+	line, data, out := b.Line, b.Data, b.Out
+	for at := 0; at < len(data); {
+		if !b.Quoted && !w.facts {
+			if end, next := w.fast(data, at); next > 0 {
+				out = w.answer(append(out, data[at:end]...), b, data[end:next])
+				b.Records++
+				line++
+				at = next
+				continue
+			}
+		}
 		n := 0
 		if b.Quoted {
-			n = rows.RecordEnd(data, w.comma)
+			n = max(rows.RecordEnd(data[at:], w.comma), 0)
 		} else {
-			n = bytes.IndexByte(data, '\n') + 1
+			n = bytes.IndexByte(data[at:], '\n') + 1
 		}
-		if n <= 0 {
-			n = len(data)
+		if n == 0 {
+			n = len(data) - at
 		}
-		record, end := trimEnd(data[:n])
+		record, end := trimEnd(data[at : at+n])
 		if len(record) > 0 {
 			out = w.record(out, b, line, record, end)
 			b.Records++
 		}
-		if line++; b.Quoted {
-			line += bytes.Count(record, []byte{'\n'})
-		}
-		data = data[n:]
+		line += bytes.Count(data[at:at+n], newline)
+		at += n
 	}
 	b.Out = out
 }
 
+var newline = []byte{'\n'}
+
+// fast reads a record of common spelling that begins at a place of data: plain numbers, no quotation marks, the
+// right number of fields. It returns where the record and its line end end; next is 0 when the slow way must
+// look.
+func (w *worker) fast(data []byte, at int) (end, next int) {
+	comma, point, values := w.comma, w.point, w.values
+	for i := range w.inputsAt {
+		c := &w.inputsAt[i]
+		switch {
+		case c.input < 0:
+			for end = at; end < len(data) && data[end] != comma && data[end] >= ' '; end++ {
+			}
+		case len(c.codes) == 0:
+			var v float64
+			if v, end = rows.QuickDecimal(data, at, point); end == 0 || v < c.low || v > c.high {
+				return 0, 0
+			}
+			values[c.input] = v
+		case c.byLetter == nil:
+			return 0, 0
+		default:
+			v, taken := c.code(data[at:])
+			if taken == 0 {
+				return 0, 0
+			}
+			values[c.input], end = v, at+taken
+		}
+		if end >= len(data) {
+			return 0, 0
+		}
+		if data[end] != comma {
+			if i+1 < len(w.inputsAt) {
+				return 0, 0
+			}
+			break
+		}
+		at = end + 1
+	}
+	switch {
+	case data[end] == '\n':
+		return end, end + 1
+	case data[end] == '\r' && end+1 < len(data) && data[end+1] == '\n':
+		return end, end + 2
+	}
+	return 0, 0
+}
+
 // trimEnd parts a record from its line end; the last line of a file may lack one.
-func trimEnd(record []byte) (rest []byte, end string) {
+func trimEnd(record []byte) (rest, end []byte) {
 	n := len(record)
 	switch {
 	case n > 1 && record[n-1] == '\n' && record[n-2] == '\r':
-		return record[:n-2], "\r\n"
+		return record[:n-2], record[n-2:]
 	case n > 0 && record[n-1] == '\n':
-		return record[:n-1], "\n"
+		return record[:n-1], record[n-1:]
 	}
-	return record, "\n"
+	return record, newline
 }
 
-func (w *worker) record(out []byte, b *rows.Block, line int, record []byte, end string) []byte {
+// record answers a record of any spelling.
+func (w *worker) record(out []byte, b *rows.Block, line int, record, end []byte) []byte {
 	fields, fault := w.read(record)
 	if fields != len(w.plan) {
 		record = w.fitted(record, fields)
 	}
 	out = append(out, record...)
-	if fault.Msg != "" {
-		fault.Line = line
-		b.Bad++
-		if len(b.Faults) < maxReported {
-			b.Faults = append(b.Faults, fault.Fault)
-		}
-		for range len(w.plan) - fields {
-			out = append(out, w.comma)
-		}
-		out = append(append(w.noNumbers(out), "error:"...), fault.column...)
-		return w.finish(out, nil, end)
+	if fault.Msg == "" {
+		return w.answer(out, b, end)
 	}
-	row := &w.row
+	if b.Quoted && rows.RecordEnd(append(record[:len(record):len(record)], '\n'), w.comma) < 0 {
+		out = append(out, '"') // a mark that does not close would swallow the cells that follow
+	}
+	fault.Line = line
+	b.Bad++
+	if len(b.Faults) < maxReported {
+		b.Faults = append(b.Faults, fault.Fault)
+	}
+	for range len(w.plan) - fields {
+		out = append(out, w.comma)
+	}
+	out = append(append(w.noNumbers(out), "error:"...), fault.column...)
+	return append(w.noPercentile(out), end...)
+}
+
+// answer adds the cells for w.values and the line end.
+func (w *worker) answer(out []byte, b *rows.Block, end []byte) []byte {
+	row, comma, point := &w.row, w.comma, w.point
 	w.scorer.Score(w.values, &w.about, row)
 	if row.Refused {
-		b.Marked++
-		out = append(w.noNumbers(out), "refused"...)
-		if row.Cautions != 0 {
-			out = append(append(out, ' '), w.cautions(row.Cautions)...)
-		}
-		return w.finish(out, nil, end)
+		return w.refusal(out, b, end)
 	}
-	comma := w.comma
-	out = rows.AppendFixed3(append(out, comma), row.Value, w.point)
+	out = rows.AppendFixed3(append(out, comma), row.Value, point)
 	out = append(out, w.see...)
-	out = rows.AppendFixed3(out, row.Low95, w.point)
-	out = rows.AppendFixed3(append(out, comma), row.High95, w.point)
+	out = rows.AppendFixed3(out, row.Low95, point)
+	out = rows.AppendFixed3(append(out, comma), row.High95, point)
 	out = append(out, comma)
 	if row.Cautions != 0 {
 		out = append(out, w.cautions(row.Cautions)...)
 	}
-	return w.finish(out, row, end)
+	if w.ref != nil {
+		out = w.ref.appendPercentile(append(out, comma), w.band(), row.Value)
+	}
+	if len(end) == 1 {
+		return append(out, '\n')
+	}
+	return append(out, end...)
+}
+
+func (w *worker) refusal(out []byte, b *rows.Block, end []byte) []byte {
+	b.Marked++
+	out = append(w.noNumbers(out), "refused"...)
+	if set := w.row.Cautions; set != 0 {
+		out = append(append(out, ' '), w.cautions(set)...)
+	}
+	return append(w.noPercentile(out), end...)
+}
+
+// band returns the row of the reference table for the person; whole years are looked up once.
+func (w *worker) band() *band {
+	sex, age := w.values[w.sexAt], w.values[w.ageAt]
+	if year := int(age); sex == 0 || sex == 1 {
+		if slot := &w.bands[int(sex)]; float64(year) == age && year >= 0 && year < len(slot) {
+			if !slot[year].known {
+				slot[year] = yearBand{true, w.ref.find(sex, age)}
+			}
+			return slot[year].band
+		}
+	}
+	return w.ref.find(sex, age)
+}
+
+type yearBand struct {
+	known bool
+	band  *band
 }
 
 // noNumbers leaves the cells of the numbers empty.
@@ -143,15 +259,11 @@ func (w *worker) noNumbers(out []byte) []byte {
 	return out
 }
 
-// finish adds the percentile, empty without a row, and the line end.
-func (w *worker) finish(out []byte, row *estimate.Row, end string) []byte {
-	if w.ref != nil {
-		out = append(out, w.comma)
-		if row != nil {
-			out = w.ref.appendPercentile(out, w.values[w.sexAt], w.values[w.ageAt], row.Value)
-		}
+func (w *worker) noPercentile(out []byte) []byte {
+	if w.ref == nil {
+		return out
 	}
-	return append(out, end...)
+	return append(out, w.comma)
 }
 
 // fitted cuts what follows the last column, so that the table stays a table.
@@ -205,7 +317,9 @@ func (w *worker) read(record []byte) (fields int, fault cellFault) {
 			}
 		}
 		if next < 0 {
-			if i+1 < len(w.plan) {
+			if rows.Unclosed(record[at:]) {
+				fault = cellFault{rows.Fault{Field: i + 1, Msg: "a quotation mark opens here and does not close; the rows after it are in this cell"}, "columns"}
+			} else if i+1 < len(w.plan) {
 				fault = w.misfit(i + 1)
 			}
 			return i + 1, fault
@@ -243,10 +357,13 @@ func (w *worker) quick(record []byte, at, input int) (next int, done bool) {
 	v, taken := 0.0, 0
 	if len(n.codes) == 0 {
 		v, taken = rows.Decimal(record[at:], w.point)
-		if taken == 0 || v < n.low || v > n.high {
+		if v < n.low || v > n.high {
 			return 0, false
 		}
-	} else if v, taken = n.code(record[at:]); taken == 0 {
+	} else if n.byLetter != nil {
+		v, taken = n.code(record[at:])
+	}
+	if taken == 0 {
 		return 0, false
 	}
 	w.values[input] = v
@@ -257,15 +374,17 @@ func (w *worker) quick(record []byte, at, input int) (next int, done bool) {
 	return end + 1, record[end] == w.comma
 }
 
-// code finds the word that text begins with.
+// code finds the word that text begins with. The first letter says which it can only be, so that the usual
+// case needs no guess.
 func (n *numeric) code(text []byte) (v float64, taken int) {
-	for i := range n.codes {
-		c := &n.codes[i]
-		if len(c.Word) > taken && len(text) >= len(c.Word) && string(text[:len(c.Word)]) == c.Word {
-			v, taken = c.Value, len(c.Word)
-		}
+	if len(text) == 0 {
+		return 0, 0
 	}
-	return v, taken
+	c := &n.codes[n.byLetter[text[0]]]
+	if len(text) < len(c.Word) || string(text[:len(c.Word)]) != c.Word {
+		return 0, 0
+	}
+	return c.Value, len(c.Word)
 }
 
 // cell reads an input or a fact of any spelling, and says what is wrong with it.

@@ -2,7 +2,9 @@ package rows
 
 import (
 	"bytes"
+	"encoding/binary"
 	"math"
+	"math/bits"
 	"strconv"
 )
 
@@ -56,6 +58,45 @@ func Decimal(data []byte, point byte) (v float64, taken int) {
 	return v, i
 }
 
+const (
+	zeros     = 0x3030303030303030
+	highBits  = 0x8080808080808080
+	quickRoom = 16 // bytes that must follow for QuickDecimal
+)
+
+// QuickDecimal reads an unsigned number of at most 7 digits before and after the decimal mark, eight bytes at
+// a time. It returns where the number ends, 0 when Decimal or Number must look.
+func QuickDecimal(data []byte, at int, point byte) (v float64, end int) {
+	if at+quickRoom > len(data) {
+		return 0, 0
+	}
+	whole, n := eightDigits(binary.LittleEndian.Uint64(data[at:]))
+	if n == 0 || n == 8 {
+		return 0, 0
+	}
+	if end = at + n; data[end] != point {
+		return float64(int64(whole)), end
+	}
+	part, m := eightDigits(binary.LittleEndian.Uint64(data[end+1:]))
+	if m == 0 || m == 8 {
+		return 0, 0
+	}
+	scale := exactPowers[m]
+	return float64(int64(whole*uint64(scale)+part)) / scale, end + 1 + m
+}
+
+// eightDigits reads the digits that a word of text begins with (first character in the lowest byte) and counts
+// them; 8 may mean that more follow.
+func eightDigits(text uint64) (v uint64, n int) {
+	text ^= zeros
+	// A byte above 9 gets its high bit set; what it carries into later bytes does not matter.
+	n = bits.TrailingZeros64(((text+0x7676767676767676)|text)&highBits) / 8
+	text <<= 64 - 8*uint(n) // the digits at the end, zeros before them
+	text = text*10 + text>>8
+	const ends = 0x000000FF000000FF
+	return ((text&ends)*(100+1000000<<32) + (text>>16&ends)*(1+10000<<32)) >> 32, n
+}
+
 // Number reads the text of a cell as a number: digits, sign, decimal mark, exponent. With decimalComma both
 // marks are understood, but not both in one number.
 func Number(text []byte, decimalComma bool) (float64, bool) {
@@ -77,41 +118,49 @@ func Number(text []byte, decimalComma bool) (float64, bool) {
 	return v, err == nil
 }
 
-const pairs = "00010203040506070809" + "10111213141516171819" + "20212223242526272829" + "30313233343536373839" +
-	"40414243444546474849" + "50515253545556575859" + "60616263646566676869" + "70717273747576777879" +
-	"80818283848586878889" + "90919293949596979899"
+// triples holds the three digits of 0 to 999 as text, first digit in the lowest byte.
+var triples = func() (t [1000]uint32) {
+	for i := range uint32(1000) {
+		t[i] = '0' + i/100 | ('0'+i/10%10)<<8 | ('0'+i%10)<<16
+	}
+	return t
+}()
 
 // AppendFixed3 appends v with three decimals, rounded correctly (halves to even), as strconv does.
 func AppendFixed3(to []byte, v float64, point byte) []byte {
 	size := math.Abs(v)
-	if !(size < 4e6) {
+	if !(size < 999) {
 		return appendSlow(to, v, point)
 	}
 	scaled := size * 1000
-	n := uint32(scaled)
-	d := scaled - float64(n)
-	if miss := d - 0.5; miss > 1e-6 {
-		n++
-	} else if miss >= -1e-6 { // so near to a half that the rounding of the product counts
-		miss += math.FMA(size, 1000, -scaled)
-		if miss > 0 || miss == 0 && n&1 == 1 {
-			n++
-		}
+	n := uint32(int64(scaled + 0.5))
+	if over := scaled + 0.5 - float64(n); over < 1e-6 || over > 1-1e-6 {
+		n = nearHalf(size, scaled) // so near to a half that the rounding of the product counts
 	}
 	if math.Signbit(v) {
 		to = append(to, '-')
 	}
 	whole, part := n/1000, n%1000
+	width := uint32(3)
 	if whole < 100 {
-		if whole >= 10 {
-			to = append(to, pairs[2*whole])
-		}
-		to = append(to, pairs[2*whole+1])
-	} else {
-		to = strconv.AppendUint(to, uint64(whole), 10)
+		width = 2
 	}
-	low := 2 * (part % 100)
-	return append(to, point, byte('0'+part/100), pairs[low], pairs[low+1])
+	if whole < 10 {
+		width = 1
+	}
+	text := uint64(triples[whole]>>(24-8*width)) | (uint64(point)|uint64(triples[part])<<8)<<(8*width)
+	end := len(to) + int(width) + 4
+	return binary.LittleEndian.AppendUint64(to, text)[:end]
+}
+
+// nearHalf rounds size*1000 to a whole number; scaled is that product, rounded.
+func nearHalf(size, scaled float64) uint32 {
+	n := uint32(int64(scaled))
+	miss := scaled - float64(n) - 0.5 + math.FMA(size, 1000, -scaled)
+	if miss > 0 || miss == 0 && n&1 == 1 {
+		n++
+	}
+	return n
 }
 
 func appendSlow(to []byte, v float64, point byte) []byte {

@@ -62,7 +62,7 @@ func (f *File) firstLine(data []byte) (int, error) {
 		n = len(body)
 	}
 	line := body[:n]
-	f.line = bytes.Count(line, []byte{'\n'})
+	f.line = max(bytes.Count(line, []byte{'\n'}), 1)
 	f.Newline = "\n"
 	if bytes.HasSuffix(line, []byte("\r\n")) {
 		f.Newline = "\r\n"

@@ -12,11 +12,12 @@ import (
 // Output is a file that appears whole or not at all: it is written beside its place, brought to disk, and
 // put into its place at the end.
 type Output struct {
-	file    *os.File
-	name    string
-	direct  bool // not a regular file (a device, a pipe): written as it is
-	written int64
-	flushed int64
+	file   *os.File
+	name   string
+	direct bool // not a regular file (a device, a pipe): written as it is
+	waits  int  // bytes written since the disk was last asked
+	ask    chan struct{}
+	synced chan error // the first error of the early syncs
 }
 
 // Create begins an output for the place name. Nothing is seen there before [Output.Commit].
@@ -34,22 +35,45 @@ func Create(name string) (*Output, error) {
 		if errors.Is(err, fs.ErrExist) {
 			continue
 		}
-		return &Output{file: file, name: name}, err
+		var cause *fs.PathError
+		if errors.As(err, &cause) { // the reader knows the place, not the name beside it
+			return nil, fmt.Errorf("%s cannot be written: %w; check that the folder is there", name, cause.Err)
+		}
+		if err != nil {
+			return nil, err
+		}
+		return newOutput(file, name), nil
 	}
 	return nil, fmt.Errorf("%s: no free name for the file to write beside it; remove the old .part files", name)
 }
 
-// flushEvery is how much may wait in memory before the disk is asked to begin, so that the wait at the end
-// is short.
-const flushEvery = 4 << 20
+// syncEvery is how much is written before the disk is asked to keep up, in bytes. A sync takes time for each
+// byte since the last one; done early, beside the computing, only the last piece is left to wait for.
+const syncEvery = 4 << 20
+
+func newOutput(file *os.File, name string) *Output {
+	o := &Output{file: file, name: name, ask: make(chan struct{}, 1), synced: make(chan error, 1)}
+	go func() {
+		var first error
+		for range o.ask {
+			if err := file.Sync(); first == nil {
+				first = err
+			}
+		}
+		o.synced <- first
+	}()
+	return o
+}
 
 // Write appends p.
 func (o *Output) Write(p []byte) (int, error) {
 	n, err := o.file.Write(p)
-	o.written += int64(n)
-	if !o.direct && o.written-o.flushed >= flushEvery {
-		beginFlush(o.file, o.flushed, o.written-o.flushed)
-		o.flushed = o.written
+	if o.waits += n; !o.direct && o.waits >= syncEvery {
+		select {
+		case o.ask <- struct{}{}:
+			o.waits = 0
+		default: // still busy with the last piece
+		}
 	}
 	return n, err
 }
@@ -59,7 +83,11 @@ func (o *Output) Commit() error {
 	if o.direct {
 		return o.file.Close()
 	}
-	err := o.file.Sync()
+	close(o.ask)
+	err := <-o.synced
+	if last := o.file.Sync(); err == nil {
+		err = last
+	}
 	if closed := o.file.Close(); err == nil {
 		err = closed
 	}
@@ -75,10 +103,14 @@ func (o *Output) Commit() error {
 
 // Abort removes what was written; the place keeps what it held.
 func (o *Output) Abort() {
-	o.file.Close()
-	if !o.direct {
-		os.Remove(o.file.Name())
+	if o.direct {
+		o.file.Close()
+		return
 	}
+	close(o.ask)
+	<-o.synced
+	o.file.Close()
+	os.Remove(o.file.Name())
 }
 
 // syncFolder makes the new name last through a power cut.

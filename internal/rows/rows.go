@@ -240,6 +240,9 @@ func Cell(record []byte, comma byte) (cell []byte, next int) {
 	return record[:from+n], from + n + 1
 }
 
+// Unclosed says whether a cell begins with a quotation mark that does not close.
+func Unclosed(cell []byte) bool { return len(cell) > 0 && cell[0] == '"' && quotedEnd(cell) < 0 }
+
 // Text is what a cell says: without quotation marks and surrounding spaces. It may share the cell's memory.
 func Text(cell []byte) []byte {
 	cell = bytes.TrimSpace(cell)
