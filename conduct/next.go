@@ -263,10 +263,12 @@ func (n *teller) timeline() {
 	j := s.judge(p, i, false)
 	if s.Spent(p, n.at) {
 		n.tell(DoDecide, "hold.at_most", saySpent, sayUnsteady(j, p.Hold.It.Within))
-		n.out.Choices = []Choice{
-			{Say: sayAccept, Events: []Event{{At: n.at, Kind: Accepted}}},
-			{Say: sayEndUnsteady, Events: []Event{{At: n.at, Kind: Stopped, Code: "unsteady"}}},
+		if j.Complete {
+			n.out.Choices = []Choice{{Say: sayAccept, Events: []Event{{At: n.at, Kind: Accepted}}}}
+		} else {
+			n.out.Say = sayNothingToAccept
 		}
+		n.out.Choices = append(n.out.Choices, Choice{Say: sayEndUnsteady, Events: []Event{{At: n.at, Kind: Stopped, Code: "unsteady"}}})
 		return
 	}
 	ends := st.From + st.Length(p)
@@ -329,8 +331,12 @@ func (n *teller) stageOver(i int, j Judged) {
 		}
 		return
 	}
-	n.setPart(DoSetWork, part)
 	work, row := s.PlannedWork(p, part)
+	if row == 0 && p.Parts[part].Work.Form() == "row" {
+		n.plannedEnd("choose.rows", sayNoRow, sayUnsteady(j, p.Hold.It.Within))
+		return
+	}
+	n.setPart(DoSetWork, part)
 	if ask, ok := s.AskFirst(p, work); ok && !s.Confirm {
 		n.out.Confirm = sayAskFirst(p, s, ask, work)
 	}

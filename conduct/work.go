@@ -114,7 +114,7 @@ func (s *State) stageBegun(p *protocol.Protocol, e *Event, moment protocol.Ms) e
 	}
 	moment = max(moment, cur.Began)
 	switch {
-	case part < int(cur.Part):
+	case part < int(cur.Part) || s.repeatsLeft(p, e, part, moment):
 		return s.putBack(p, e, part, moment)
 	case part == int(cur.Part) && s.times(part) >= max(1, p.Parts[part].AtMost):
 		return refuse(e, "parts.at_most", fmt.Sprintf("part %s runs already", p.Parts[part].ID), "to change the work rate inside it, use work")
@@ -122,6 +122,12 @@ func (s *State) stageBegun(p *protocol.Protocol, e *Event, moment protocol.Ms) e
 	cur.Ended = moment
 	s.begin(p, e, part, moment)
 	return nil
+}
+
+// repeatsLeft reports whether an event takes up again the stage before, where both are stages of a part that repeats.
+func (s *State) repeatsLeft(p *protocol.Protocol, e *Event, part int, moment protocol.Ms) bool {
+	i := s.LeftEarly(p, moment)
+	return i >= 0 && int(s.Stages[i].Part) == part && s.Stages[i].Set == e.V
 }
 
 // times counts the stages of a part.
