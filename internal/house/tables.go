@@ -1,0 +1,184 @@
+package house
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"gradus/estimate"
+	estimators "gradus/estimate/library"
+	"gradus/physiology"
+	"gradus/protocol"
+	protocols "gradus/protocol/library"
+)
+
+// dataTables are the tables of the science manual that come out of data files, by the name in their opening
+// mark: <!-- table: maximal heart rate --> … <!-- end -->.
+var dataTables = map[string]func() (string, error){
+	"maximal heart rate": maxHRTable,
+	"fences":             fenceTable,
+	"stop signs":         signTable,
+	"stepper papers":     paperTable,
+	"stepper equation":   equationTable,
+	"stepper cautions":   cautionTable,
+}
+
+const (
+	tableBegins = "<!-- table: "
+	tableEnds   = "<!-- end -->"
+)
+
+// withTables returns a document with its data tables as the data files have them now, and how many it has.
+func withTables(text string) (now string, count int, err error) {
+	var out strings.Builder
+	for {
+		before, rest, found := strings.Cut(text, tableBegins)
+		out.WriteString(before)
+		if !found {
+			return out.String(), count, nil
+		}
+		name, rest, named := strings.Cut(rest, " -->\n")
+		_, after, ended := strings.Cut(rest, tableEnds)
+		build, known := dataTables[name]
+		if !named || !ended || !known {
+			return "", count, fmt.Errorf("table %q: not known, or without its end", name)
+		}
+		table, err := build()
+		if err != nil {
+			return "", count, err
+		}
+		out.WriteString(tableBegins + name + " -->\n" + table + tableEnds)
+		text, count = after, count+1
+	}
+}
+
+// grid writes a table; a bar within a cell would end it.
+func grid(head string, rows [][]string) string {
+	var b strings.Builder
+	b.WriteString("| " + head + " |\n|" + strings.Repeat(" --- |", strings.Count(head, "|")+1) + "\n")
+	for _, row := range rows {
+		b.WriteString("|")
+		for _, cell := range row {
+			b.WriteString(" " + strings.ReplaceAll(strings.TrimSpace(cell), "|", "/") + " |")
+		}
+		b.WriteString("\n")
+	}
+	return b.String()
+}
+
+func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// join puts what is there into one cell.
+func join(parts ...string) string {
+	var kept []string
+	for _, p := range parts {
+		if p != "" {
+			kept = append(kept, p)
+		}
+	}
+	return strings.Join(kept, "; ")
+}
+
+func maxHRTable() (string, error) {
+	var rows [][]string
+	for _, f := range physiology.Formulas() {
+		formula := plain(f.Intercept)
+		for _, t := range []struct {
+			by   float64
+			name string
+		}{{f.PerYear, "age"}, {f.PerYear2, "age²"}, {f.PerRest, "resting rate"}} {
+			if t.by != 0 {
+				formula += strings.Replace(fmt.Sprintf(" + %s %s", plain(t.by), t.name), "+ -", "- ", 1)
+			}
+		}
+		people := f.Sex
+		if f.AgeTo > 0 {
+			people += fmt.Sprintf(", %s to %s years", plain(f.AgeFrom), plain(f.AgeTo))
+		}
+		if f.Drug != "none" {
+			people += ", on a " + f.Drug
+		}
+		rows = append(rows, []string{"`" + f.ID + "`", formula, people, plain(f.SD) + " (" + string(f.SDHow) + ")", string(f.How), join(f.Source, f.Note)})
+	}
+	return grid("id | /min | for | spread, /min | formula known | source and note", rows), nil
+}
+
+func fenceTable() (string, error) {
+	var rows [][]string
+	for q := protocol.HeartRate; q <= protocol.Breathless; q++ {
+		f := protocol.FenceOf(q)
+		rows = append(rows, []string{strings.ReplaceAll(q.String(), "_", " "), plain(f.Low), plain(f.High), f.Unit})
+	}
+	return grid("quantity | lowest | highest | unit", rows), nil
+}
+
+func signTable() (string, error) {
+	signs, err := protocols.Signs()
+	if err != nil {
+		return "", err
+	}
+	var rows [][]string
+	for _, s := range signs {
+		does := s.Does.String()
+		if s.Within > 0 {
+			does += " within " + s.Within.String()
+		}
+		rows = append(rows, []string{"`" + s.ID + "`", s.Text, does, s.After.String(), s.How.String(), join(s.Source, s.Note)})
+	}
+	return grid("id | sign | does | after a stop | known | source and note", rows), nil
+}
+
+// stepper is the shipped stepper test with its estimator.
+func stepper() (*protocol.Protocol, *estimate.Estimator, error) {
+	e, err := estimators.ByID("recumbent-stepper-2012")
+	if err != nil {
+		return nil, nil, err
+	}
+	p, err := protocols.Load("recumbent-stepper", func(string) (protocol.Line, bool) { return e.Line() })
+	return p, e, err
+}
+
+func paperTable() (string, error) {
+	p, _, err := stepper()
+	if err != nil {
+		return "", err
+	}
+	var rows [][]string
+	for _, paper := range p.Papers {
+		source, _ := p.SourceOf(paper.Source)
+		rows = append(rows, []string{"`" + strings.Join(paper.Of, "`, `") + "`", paper.How.String(), join(source.Title, source.DOI, paper.Note)})
+	}
+	return grid("place in the file | known | source and note", rows), nil
+}
+
+func equationTable() (string, error) {
+	_, e, err := stepper()
+	if err != nil {
+		return "", err
+	}
+	var rows [][]string
+	for _, t := range e.Terms {
+		name := t.Input
+		if name == "" {
+			name = "constant"
+		}
+		rows = append(rows, []string{"`" + name + "`", plain(t.Coefficient), t.Unit, t.How})
+	}
+	return grid("term | coefficient | unit | known", rows), nil
+}
+
+func cautionTable() (string, error) {
+	_, e, err := stepper()
+	if err != nil {
+		return "", err
+	}
+	var rows [][]string
+	for _, c := range e.Cautions {
+		limit := ""
+		if c.Limit != 0 {
+			limit = plain(c.Limit)
+		}
+		rows = append(rows, []string{"`" + c.ID + "`", c.When, limit, c.How, c.Source})
+	}
+	return grid("id | given when | number | known | source", rows), nil
+}
