@@ -41,8 +41,9 @@ type step struct {
 
 // program computes the answer. A linear equation keeps its terms side by side, any other is a stack machine.
 type program struct {
+	first        float64 // the constant when it stands first
 	coefficients []float64
-	inputs       []int // -1 for the constant
+	inputs       []int // -1 for a constant elsewhere
 	steps        []step
 }
 
@@ -51,7 +52,7 @@ func (p *program) eval(values []float64) float64 {
 	if p.steps != nil {
 		return p.evalSteps(values)
 	}
-	sum := 0.0
+	sum := p.first
 	for i, c := range p.coefficients {
 		if at := p.inputs[i]; at >= 0 {
 			sum += float64(c * values[at])

@@ -180,6 +180,10 @@ func (e *Estimator) compile() error {
 			return err
 		}
 		used[t.Input] = true
+		if i == 0 && input < 0 {
+			e.run.first = t.Coefficient
+			continue
+		}
 		e.run.coefficients, e.run.inputs = append(e.run.coefficients, t.Coefficient), append(e.run.inputs, input)
 	}
 	for i := range e.Inputs {

@@ -1,5 +1,7 @@
 package estimate
 
+import "math"
+
 // Row is the answer for one row of many. When Refused, the numbers mean nothing.
 type Row struct {
 	Value, Low95, High95 float64
@@ -11,10 +13,23 @@ type Row struct {
 // shared by goroutines, each takes its own.
 type Scorer struct {
 	e *Estimator
-	// always are the cautions that hold for every row while the context is empty; rest are to be looked at.
-	always uint64
-	rest   []check
-	bits   []uint64
+	// always are the cautions that hold for every row while the context is empty.
+	always  uint64
+	domains []edge // of inputs
+	answers []edge // of the answer
+	rest    []rest
+}
+
+// edge is a range outside which a caution holds.
+type edge struct {
+	from, to float64
+	input    int
+	bit      uint64
+}
+
+type rest struct {
+	check *check
+	bit   uint64
 }
 
 // Scorer returns one for rows whose context is empty (withContext false) or differs from row to row.
@@ -22,17 +37,23 @@ func (e *Estimator) Scorer(withContext bool) *Scorer {
 	s := &Scorer{e: e}
 	for i := range e.rules {
 		k, bit := &e.rules[i], uint64(1)<<i
-		if !withContext || k.when == whenUnverified {
-			switch k.when {
-			case whenDomain, whenBelow, whenAbove, whenEndLow:
-			default:
-				if e.holds(k, nil, &Context{}, 0) {
-					s.always |= bit
-				}
-				continue
+		switch k.when {
+		case whenDomain:
+			domain := e.Inputs[k.input].Domain
+			s.domains = append(s.domains, edge{domain.From, domain.To, k.input, bit})
+		case whenBelow:
+			s.answers = append(s.answers, edge{k.limit, math.Inf(1), 0, bit})
+		case whenAbove:
+			s.answers = append(s.answers, edge{math.Inf(-1), k.limit, 0, bit})
+		case whenEndLow:
+			s.rest = append(s.rest, rest{k, bit})
+		default:
+			if withContext && k.when != whenUnverified {
+				s.rest = append(s.rest, rest{k, bit})
+			} else if e.holds(k, nil, &Context{}, 0) {
+				s.always |= bit
 			}
 		}
-		s.rest, s.bits = append(s.rest, *k), append(s.bits, bit)
 	}
 	return s
 }
@@ -44,18 +65,20 @@ func (s *Scorer) Score(values []float64, c *Context, row *Row) {
 	row.Value, row.Low95, row.High95 = v, v-e.half95, v+e.half95
 	row.Refused = e.refuses(v)
 	set := s.always
-	for i := range s.rest {
-		k := &s.rest[i]
-		if k.when == whenDomain { // the commonest, hence first and without a call
-			domain := e.Inputs[k.input].Domain
-			if x := values[k.input]; x >= domain.From && x <= domain.To {
-				continue
-			}
-			set |= s.bits[i]
-			continue
+	for i := range s.domains {
+		d := &s.domains[i]
+		if x := values[d.input]; x < d.from || x > d.to {
+			set |= d.bit
 		}
-		if e.holds(k, values, c, v) {
-			set |= s.bits[i]
+	}
+	for i := range s.answers {
+		if a := &s.answers[i]; v < a.from || v > a.to {
+			set |= a.bit
+		}
+	}
+	for i := range s.rest {
+		if s.e.holds(s.rest[i].check, values, c, v) {
+			set |= s.rest[i].bit
 		}
 	}
 	row.Cautions = set
