@@ -146,7 +146,7 @@ func (d *departer) readings(i int) {
 			continue
 		}
 		due := st.From + protocol.Ms(r.Slot)*protocol.Minute
-		if r.Moment < due-over || r.Moment > due+over {
+		if r.outside(due, over) {
 			d.add(r.Moment, i, "readings", false, "heart rate of minute %d of %s was read outside its window", r.Slot, d.title(i))
 		}
 	}

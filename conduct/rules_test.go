@@ -330,6 +330,11 @@ func TestLateReadings(t *testing.T) {
 	if pl.s.Stages[0].Extra[conduct.ForMissing] != 1 {
 		t.Error("no extra minute for the missing reading")
 	}
+	// A reading for a slot, taken outside its window, fills it with a warning.
+	pl = play(t, healthy(), "0:00 stage stage-1 30", "2:00 hr 95", "2:40 hr 97 slot 3")
+	if n := pl.next("2:41"); !warned(n, "97 was read outside the window of minute 3") {
+		t.Errorf("%v", n.Warnings)
+	}
 	// A late reading of the stage before belongs to that stage.
 	pl = play(t, healthy(), "0:00 stage stage-1 30", "2:00 hr 95", "3:10 stage stage-2 50", "3:20 hr 97 ago 0:20")
 	if j := pl.s.Judge(pl.p, 0); !j.Complete || !j.Steady {

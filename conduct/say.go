@@ -365,6 +365,10 @@ func warnMissing(what protocol.Quantity, by protocol.Ms) string {
 	return fmt.Sprintf("%s%s is overdue by %v.", strings.ToUpper(name[:1]), name[1:], by)
 }
 
+func warnWindow(v float64, minute uint8) string {
+	return fmt.Sprintf("%s was read outside the window of minute %d.", num(v), minute)
+}
+
 func warnCadence(target float64, times, most int) string {
 	return fmt.Sprintf("Cadence fell below the target of %s /min (%d of %d times that end the test).", num(target), times, most)
 }

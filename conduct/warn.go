@@ -33,6 +33,7 @@ func (n *teller) warnMachine() {
 		n.add("wrong_work.tolerance_watts", warnObserved(st.Observed, st.Set))
 	}
 	n.warnMissed(st)
+	n.warnOutside(st)
 	if p.Cadence.Is() && s.CadenceLow > 0 {
 		n.add("cadence.low", warnCadence(s.In.Cadence, int(s.CadenceLow), p.Cadence.It.Low.Times))
 	}
@@ -47,6 +48,23 @@ func (n *teller) warnMissed(st *Stage) {
 		return true
 	})
 }
+
+// warnOutside says that the newest planned heart rate was read outside its window.
+func (n *teller) warnOutside(st *Stage) {
+	for i := int(st.NReadings) - 1; i >= 0; i-- {
+		r := &st.Readings[i]
+		if r.What != protocol.HeartRate || r.Slot == 0 || !r.sound() {
+			continue
+		}
+		if due := st.From + protocol.Ms(r.Slot)*protocol.Minute; r.outside(due, overOf(n.p, st, r.What)) {
+			n.add("readings", warnWindow(r.V, r.Slot))
+		}
+		return
+	}
+}
+
+// outside reports whether a planned reading was taken before its window or more than as long after it.
+func (v *Value) outside(due, over protocol.Ms) bool { return v.Moment < due-over || v.Moment > due+over }
 
 // ObservedDiffers reports whether the machine measured another work rate than the one set.
 func ObservedDiffers(p *protocol.Protocol, st *Stage) bool {
