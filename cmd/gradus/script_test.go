@@ -2,6 +2,7 @@ package main
 
 import (
 	"os"
+	"path/filepath"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -12,7 +13,16 @@ func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){"gradus": main})
 }
 
-// TestScripts runs the scripts of testdata. UPDATE=1 rewrites what they expect.
+// TestScripts runs the scripts of testdata. $DEMO is the folder of the demo sheets. UPDATE=1 rewrites the
+// output that the scripts expect.
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata", UpdateScripts: os.Getenv("UPDATE") != ""})
+	testscript.Run(t, testscript.Params{
+		Dir:           "testdata",
+		UpdateScripts: os.Getenv("UPDATE") != "",
+		Setup: func(e *testscript.Env) error {
+			demo, err := filepath.Abs(filepath.Join("..", "..", "demo"))
+			e.Setenv("DEMO", demo)
+			return err
+		},
+	})
 }

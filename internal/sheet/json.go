@@ -3,6 +3,7 @@ package sheet
 import (
 	"encoding/json"
 	"io"
+	"strings"
 
 	"gradus/conduct"
 	"gradus/estimate"
@@ -82,19 +83,19 @@ type jsonTest struct {
 }
 
 type jsonInputs struct {
-	Age       *float64          `json:"age_years"`
-	Sex       *string           `json:"sex"`
-	Mass      *float64          `json:"mass_kg"`
-	Height    *float64          `json:"height_cm"`
-	RestHR    *float64          `json:"rest_hr_bpm"`
-	RestSBP   *float64          `json:"rest_sbp_mmhg"`
-	RestDBP   *float64          `json:"rest_dbp_mmhg"`
-	Drug      string            `json:"rate_limiting_drug"` // yes, no or unknown
-	DrugName  *string           `json:"rate_limiting_drug_name"`
-	Rhythm    *string           `json:"rhythm"`
-	Condition conduct.Condition `json:"condition"`
-	Method    *string           `json:"hr_method"`
-	Cadence   *float64          `json:"target_cadence_per_min"`
+	Age       *float64 `json:"age_years"`
+	Sex       *string  `json:"sex"`
+	Mass      *float64 `json:"mass_kg"`
+	Height    *float64 `json:"height_cm"`
+	RestHR    *float64 `json:"rest_hr_bpm"`
+	RestSBP   *float64 `json:"rest_sbp_mmhg"`
+	RestDBP   *float64 `json:"rest_dbp_mmhg"`
+	Drug      string   `json:"rate_limiting_drug"` // yes, no or unknown
+	DrugName  *string  `json:"rate_limiting_drug_name"`
+	Rhythm    *string  `json:"rhythm"`
+	Condition []string `json:"condition"` // kinds: neurological, heart, lung, other
+	Method    *string  `json:"hr_method"`
+	Cadence   *float64 `json:"target_cadence_per_min"`
 }
 
 type jsonStage struct {
@@ -263,11 +264,15 @@ func alsoSaid(t *Scored) map[string]string {
 func inputsJSON(t *Scored) jsonInputs {
 	in := &t.State.In
 	out := jsonInputs{some(in.AgeYears), some(textOf(in.Sex)), some(in.MassKg), some(in.HeightCm), some(in.RestHR), some(in.RestSBP), some(in.RestDBP),
-		textOf(in.Drug), some(t.Person.DrugName), some(textOf(in.Rhythm)), in.Condition, some(textOf(in.HRMethod)), some(in.Cadence)}
+		textOf(in.Drug), some(t.Person.DrugName), some(textOf(in.Rhythm)), kindsOf(in.Condition), some(textOf(in.HRMethod)), some(in.Cadence)}
 	if in.Drug == conduct.DrugNotRecorded {
 		out.Drug = textOf(conduct.DrugNotKnown)
 	}
 	return out
+}
+
+func kindsOf(c conduct.Condition) []string {
+	return strings.FieldsFunc(textOf(c), func(r rune) bool { return r == '+' })
 }
 
 func stageJSON(t *Scored, i int) jsonStage {

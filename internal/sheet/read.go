@@ -22,6 +22,7 @@ type Sheet struct {
 	carried      []int          // fields of the unknown ones
 	decimalComma bool
 	tests        []*test
+	unsaid       int // faults of the file beyond the most that are listed
 }
 
 // line is a row of the file with its number.
@@ -43,11 +44,29 @@ type test struct {
 }
 
 func (t *test) fault(n, field int, column, format string, args ...any) {
-	if len(t.faults) >= int(limits["most_faults"]) {
+	t.sheet.note(t, &Fault{t.sheet.Name, n, field + 1, column, fmt.Sprintf(format, args...)})
+}
+
+// note keeps a fault with its test, or with the file when it belongs to none.
+func (s *Sheet) note(t *test, f *Fault) {
+	switch {
+	case t == nil && len(s.Faults) >= int(limits["most_faults"]):
+		s.unsaid++
+	case t == nil:
+		s.Faults = append(s.Faults, f)
+	case len(t.faults) >= int(limits["most_faults"]):
 		t.unsaid++
-		return
+	default:
+		t.faults = append(t.faults, f)
 	}
-	t.faults = append(t.faults, &Fault{t.sheet.Name, n, field + 1, column, fmt.Sprintf(format, args...)})
+}
+
+// heading is the name of a field; "" beyond the last.
+func (s *Sheet) heading(field int) string {
+	if field < len(s.Headings) {
+		return s.Headings[field]
+	}
+	return ""
 }
 
 func (t *test) notice(n, field int, column, format string, args ...any) {
@@ -191,15 +210,15 @@ func (k *taker) row(n int, record []byte) {
 		l.cells = append(l.cells, make([]string, max(0, len(k.sheet.Headings)-len(l.cells)))...)
 	}
 	t := k.sheet.testOf(&l)
-	if t == nil {
-		return
-	}
 	for _, f := range faults {
-		column := ""
-		if f.Field < len(k.sheet.Headings) {
-			column = k.sheet.Headings[f.Field]
+		f.File, f.Line, f.Field, f.Column = k.sheet.Name, n, f.Field+1, k.sheet.heading(f.Field)
+		k.sheet.note(t, &f)
+	}
+	if t == nil {
+		if len(faults) == 0 {
+			k.sheet.note(nil, &Fault{k.sheet.Name, n, k.sheet.at["test"] + 1, "test", "the row names no test, and none stands above it; give every test an id"})
 		}
-		t.fault(n, f.Field, column, "%s", f.Msg)
+		return
 	}
 	if len(t.lines) >= int(limits["most_rows"]) {
 		if len(t.lines) == int(limits["most_rows"]) {
@@ -240,7 +259,8 @@ func (s *Sheet) fit(l *line) string {
 	return ""
 }
 
-// testOf finds the test a row belongs to: the one it names, or the one above when it names none.
+// testOf finds the test a row belongs to: the one it names, or the one above when it names none; nil when there
+// is none above.
 func (s *Sheet) testOf(l *line) *test {
 	id := l.cells[s.at["test"]]
 	var last *test
@@ -251,7 +271,6 @@ func (s *Sheet) testOf(l *line) *test {
 	case last != nil && (id == "" || id == last.id):
 		return last
 	case id == "":
-		s.Faults = append(s.Faults, &Fault{s.Name, l.n, s.at["test"] + 1, "test", "the first row names no test; give every test an id"})
 		return nil
 	}
 	t := &test{sheet: s, id: id}

@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"errors"
+	"fmt"
 	"time"
 
 	"gradus/conduct"
@@ -60,6 +61,9 @@ func Score(sheets []*Sheet, today time.Time, plans Plans) *Scores {
 	carried := map[string]bool{}
 	for _, s := range sheets {
 		out.Faults = append(out.Faults, s.Faults...)
+		if s.unsaid > 0 {
+			out.Faults = append(out.Faults, &Fault{File: s.Name, Msg: fmt.Sprintf("%d more faults are not listed", s.unsaid)})
+		}
 		out.Notices = append(out.Notices, s.Notices...)
 		for _, field := range s.carried {
 			if name := s.Headings[field]; name != "" && !carried[name] {

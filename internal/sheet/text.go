@@ -3,6 +3,7 @@ package sheet
 import (
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 	"unicode"
 
@@ -33,6 +34,11 @@ type teller struct {
 	t   *Scored
 }
 
+// unit finds a number and its unit, which stay on one line.
+var unit = regexp.MustCompile(`(\d) (%|W\b|kg\b|mmHg\b|mL\b|/min)`)
+
+const joined = "\x01" // a space that does not break
+
 // say writes a paragraph, wrapped; further lines begin with the indent.
 func (w *teller) say(indent, format string, args ...any) {
 	text := strings.Map(func(r rune) rune {
@@ -41,6 +47,7 @@ func (w *teller) say(indent, format string, args ...any) {
 		}
 		return r
 	}, fmt.Sprintf(format, args...))
+	text = unit.ReplaceAllString(text, "$1"+joined+"$2")
 	at := 0
 	for i, word := range strings.Split(text, " ") {
 		n := len([]rune(word))
@@ -53,7 +60,7 @@ func (w *teller) say(indent, format string, args ...any) {
 			w.out.WriteString(" ")
 			at++
 		}
-		w.out.WriteString(word)
+		w.out.WriteString(strings.ReplaceAll(word, joined, " "))
 		at += n
 	}
 	w.out.WriteString("\n")
