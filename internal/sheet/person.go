@@ -340,6 +340,7 @@ func (r *personReader) rhythm() {
 	case found[0] != "not-recorded":
 		r.set("rhythm", found[0], 0)
 	}
+	r.lesion()
 	told := within("rhythm", r.out.Condition)
 	if rhythm := r.out.In.Rhythm; len(told) == 0 || rhythm != conduct.RhythmNotRecorded && rhythm != conduct.Sinus {
 		return
@@ -350,6 +351,24 @@ func (r *personReader) rhythm() {
 	}
 	r.notice("condition", "%q says %s; it is taken as the rhythm", r.out.Condition, strings.ReplaceAll(told[0], "-", " "))
 	r.out.In.Rhythm = means
+}
+
+// lesion looks for a spinal lesion and its level: at T6 or above heart rate does not follow effort.
+func (r *personReader) lesion() {
+	for _, column := range []string{"rhythm", "condition"} {
+		text := r.out.Said[column]
+		if r.out.In.Rhythm > conduct.Sinus && r.out.In.Rhythm != conduct.OtherRhythm || len(within("lesion", text)) == 0 {
+			continue
+		}
+		levels := within("level", text)
+		switch {
+		case len(levels) == 0 && column == "condition":
+			r.notice(column, "%q does not say the level of the lesion; at T6 or above write rhythm sci-t6-or-above, since heart rate does not lead there", text)
+		case len(levels) > 0 && levels[0] == "high":
+			r.notice(column, "%q is read as a spinal lesion at T6 or above", text)
+			r.out.In.Rhythm = conduct.SpinalLesionT6
+		}
+	}
 }
 
 func (r *personReader) method() {

@@ -129,6 +129,8 @@ func meansSomething(p *protocol.Protocol, kind, means string) bool {
 		return ok || p.SignIndex(means) >= 0
 	case "stage":
 		return means == "cool-down" || means == "recovery"
+	case "lesion", "level":
+		return means == "lesion" || means == "high" || means == "low"
 	case "yes-no":
 		return means == "yes" || means == "no"
 	}

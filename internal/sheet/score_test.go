@@ -399,6 +399,11 @@ func TestInputs(t *testing.T) {
 			return s.State.In.Condition == conduct.CondNeurological|conduct.CondLung && s.State.Limits.RPEEnd == 15
 		}},
 		{"heart failure", map[string]string{"condition": "chronic heart failure"}, func(s *Scored) bool { return s.State.In.Condition == conduct.CondHeart }},
+		{"a high spinal lesion", map[string]string{"condition": "SCI T4 incomplete"}, func(s *Scored) bool { return s.State.In.Rhythm == conduct.SpinalLesionT6 && !s.State.Limits.HRLeads }},
+		{"a low spinal lesion", map[string]string{"condition": "SCI L1"}, func(s *Scored) bool { return s.State.In.Rhythm == conduct.Sinus && len(s.Notices) == 0 }},
+		{"a spinal lesion of unknown level", map[string]string{"condition": "spinal cord injury"}, func(s *Scored) bool {
+			return s.State.In.Rhythm == conduct.Sinus && s.State.In.Condition == conduct.CondNeurological && len(s.Notices) == 1
+		}},
 		{"an unknown condition", map[string]string{"condition": "sarcoidosis"}, func(s *Scored) bool {
 			return s.State.In.Condition == conduct.CondOther && s.State.Limits.RPEEnd == 15 && len(s.Notices) == 1
 		}},
