@@ -25,6 +25,7 @@ type commands struct {
 	Estimators estimatorsCmd `cmd:"" help:"List the estimators with inputs, error and source."`
 	Protocol   protocolCmd   `cmd:"" help:"List, show or check protocol files."`
 	Replay     replayCmd     `cmd:"" help:"Replay an event list to its state and result."`
+	Log        logCmd        `cmd:"" help:"List recorded tests, or print the events of one as JSON lines."`
 	Version    versionCmd    `cmd:"" help:"Print the version and the standing of this program."`
 }
 

@@ -106,6 +106,7 @@ func requiredModules(dir string) (map[string]string, error) {
 
 // licencePhrases are words that stand in the text of each licence which the project accepts.
 var licencePhrases = map[string][]string{
+	"MIT-0":        {"MIT No Attribution", "THE SOFTWARE IS PROVIDED \"AS IS\""},
 	"MIT":          {"Permission is hereby granted, free of charge", "THE SOFTWARE IS PROVIDED \"AS IS\""},
 	"BSD-2-Clause": {"Redistributions of source code must retain"},
 	"BSD-3-Clause": {"Redistributions of source code must retain", "Neither the name"},

@@ -1,0 +1,112 @@
+package record
+
+import (
+	"errors"
+	"fmt"
+
+	"gradus/conduct"
+)
+
+// What a caller decides on.
+var (
+	ErrNotFound = errors.New("not in the record")
+	ErrRunning  = errors.New("the test is still running; close it first")
+)
+
+// GapError says that an event is missing before the first one of a call; Want names it.
+type GapError = conduct.GapError
+
+// ConflictError says that another event stands under the same id: two devices believe they hold the pen.
+type ConflictError struct {
+	Test      string
+	ID        conduct.ID
+	Have, Got conduct.Event // what is stored, and what was sent
+}
+
+func (e *ConflictError) Error() string {
+	return fmt.Sprintf("record: test %s already has another event %v (%v, not %v); load the test again and take over the pen", e.Test, e.ID, e.Have.Kind, e.Got.Kind)
+}
+
+// BlockConflictError says that other samples stand under the same number.
+type BlockConflictError struct {
+	Test string
+	Seq  uint64
+}
+
+func (e *BlockConflictError) Error() string {
+	return fmt.Sprintf("record: test %s already has other samples under number %d; number them by device", e.Test, e.Seq)
+}
+
+// CodeTakenError says that a participant's code is in use.
+type CodeTakenError struct {
+	Code string
+	By   int64 // the participant who has it
+}
+
+func (e *CodeTakenError) Error() string {
+	return fmt.Sprintf("record: code %q is in use; choose another or open that participant", e.Code)
+}
+
+// TestTakenError says that another test stands under the same id.
+type TestTakenError struct{ ID string }
+
+func (e *TestTakenError) Error() string {
+	return fmt.Sprintf("record: test %s exists with other content; give the new test another id", e.ID)
+}
+
+// InvalidError says that something can not be stored as it is.
+type InvalidError struct{ What, Why string }
+
+func (e *InvalidError) Error() string { return "record: " + e.What + ": " + e.Why }
+
+// What can be wrong with the disk or the file; a StorageError is one of them.
+var (
+	ErrDiskFull = errors.New("the disk is full")
+	ErrReadOnly = errors.New("the record cannot be written")
+	ErrDamaged  = errors.New("the record is damaged")
+	ErrNewer    = errors.New("the record was written by a newer version of the program")
+	ErrForeign  = errors.New("the file is not a record of this program")
+	ErrEdited   = errors.New("the record was made with another schema than this program has")
+	ErrSettings = errors.New("the database does not keep the settings that make a commit durable")
+	ErrBusy     = errors.New("another program holds the record")
+	ErrMissing  = errors.New("there is no record")
+)
+
+var hints = map[error]string{
+	ErrDiskFull: "nothing of this step was stored; free some space, then send it again (a running test goes on in its page)",
+	ErrReadOnly: "nothing of this step was stored; make the directory and the file writable for this user, or choose another with --data",
+	ErrDamaged:  "stop writing, copy the whole directory as it is, then go on with the last backup",
+	ErrNewer:    "nothing was changed; start the newer version",
+	ErrForeign:  "nothing was changed; choose another directory with --data",
+	ErrEdited:   "nothing was changed; start the version that made it, or go on with a backup",
+	ErrSettings: "nothing was changed; keep the data directory on a local disk, not on a network drive",
+	ErrBusy:     "nothing of this step was stored; close the other program, then try again",
+	ErrMissing:  "name the data directory with --data",
+}
+
+// StorageError says what the disk or the file did, where, and what to do. errors.Is finds the kind (ErrDiskFull,
+// ErrReadOnly, ErrDamaged, ErrNewer, ErrForeign, ErrEdited, ErrSettings, ErrBusy, ErrMissing) and what lies behind.
+type StorageError struct {
+	Path string // the database file
+	Kind error
+	Err  error // what lies behind, or nil
+}
+
+// Hint says what to do.
+func (e *StorageError) Hint() string { return hints[e.Kind] }
+
+func (e *StorageError) Error() string {
+	text := "record: " + e.Path + ": " + e.Kind.Error()
+	if e.Err != nil {
+		text += " (" + e.Err.Error() + ")"
+	}
+	return text + "; " + e.Hint()
+}
+
+// Unwrap gives the kind and what lies behind.
+func (e *StorageError) Unwrap() []error {
+	if e.Err == nil {
+		return []error{e.Kind}
+	}
+	return []error{e.Kind, e.Err}
+}

@@ -1,0 +1,42 @@
+package record
+
+import (
+	"context"
+	"io/fs"
+	"path/filepath"
+)
+
+// OpenDriver opens the record of a directory through another driver.
+func OpenDriver(ctx context.Context, driver, dir string) (*SQLite, error) {
+	path := filepath.Join(dir, FileName)
+	if err := prepareFile(path, false); err != nil {
+		return nil, err
+	}
+	return open(ctx, backend{driver: driver, path: path, want: durable}, Options{})
+}
+
+// OpenUnsynced opens the record with syncing as told, and more pragmas, through a file layer.
+func OpenUnsynced(ctx context.Context, dir, vfs, synchronous string, extra ...string) (*SQLite, error) {
+	path := filepath.Join(dir, FileName)
+	if err := prepareFile(path, false); err != nil {
+		return nil, err
+	}
+	want := settings{durable.journal, synchronous, durable.foreignKeys}
+	return open(ctx, backend{driver: "sqlite3", path: path, vfs: vfs, want: want, extra: extra}, Options{})
+}
+
+// OpenSchema opens the record with other migrations.
+func OpenSchema(ctx context.Context, dir string, files fs.FS) (*SQLite, error) {
+	path := filepath.Join(dir, FileName)
+	if err := prepareFile(path, false); err != nil {
+		return nil, err
+	}
+	own, err := newSchema(files)
+	if err != nil {
+		return nil, err
+	}
+	return openSchema(ctx, backend{driver: "sqlite3", path: path, want: durable}, Options{}, own)
+}
+
+// Schema is the shipped one.
+func Schema() (fs.FS, error) { return fs.Sub(embedded, "schema") }

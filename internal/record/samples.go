@@ -1,0 +1,97 @@
+package record
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"gradus/protocol"
+)
+
+// maxPayload is the most that one block may hold, in bytes: 10 s of a sensor that floods.
+const maxPayload = 64 << 10
+
+// AppendSamples stores blocks of samples.
+func (s *SQLite) AppendSamples(ctx context.Context, test string, blocks []Block) error {
+	for _, b := range blocks {
+		if err := checkBlock(test, b); err != nil {
+			return err
+		}
+	}
+	return s.write(ctx, func(tx *sql.Tx) error {
+		if err := testExists(ctx, tx, test); err != nil {
+			return err
+		}
+		for _, b := range blocks {
+			there, err := s.sameBlock(ctx, tx, test, b)
+			if err != nil {
+				return err
+			}
+			if there {
+				continue
+			}
+			if _, err := tx.StmtContext(ctx, s.st.block).ExecContext(ctx, test, int64(b.Seq), int64(b.From), int64(b.To), b.Kind, b.Payload); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// sameBlock reports whether the block is stored already.
+func (s *SQLite) sameBlock(ctx context.Context, tx *sql.Tx, test string, b Block) (bool, error) {
+	var have Block
+	err := tx.StmtContext(ctx, s.st.sample).QueryRowContext(ctx, test, int64(b.Seq)).Scan(&have.From, &have.To, &have.Kind, &have.Payload)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return false, nil
+	case err != nil:
+		return false, err
+	case have.From != b.From || have.To != b.To || have.Kind != b.Kind || !bytes.Equal(have.Payload, b.Payload):
+		return false, &BlockConflictError{Test: test, Seq: b.Seq}
+	}
+	return true, nil
+}
+
+// Samples returns the blocks of a stretch of test time.
+func (s *SQLite) Samples(ctx context.Context, test, kind string, from, to protocol.Ms) ([]Block, error) {
+	var blocks []Block
+	err := s.read(ctx, func(tx *sql.Tx) error {
+		if err := testExists(ctx, tx, test); err != nil {
+			return err
+		}
+		// No block is longer than MaxBlock, so the index finds where the first one can begin.
+		return each(ctx, tx, func(rows *sql.Rows) error {
+			b := Block{Kind: kind}
+			var seq int64
+			err := rows.Scan(&seq, &b.From, &b.To, &b.Payload)
+			b.Seq = uint64(seq)
+			blocks = append(blocks, b)
+			return err
+		}, `SELECT seq, from_ms, to_ms, payload FROM samples WHERE test = ? AND kind = ? AND from_ms >= ? AND from_ms < ? AND to_ms >= ? ORDER BY from_ms, seq`,
+			test, kind, int64(from-MaxBlock), int64(to), int64(from))
+	})
+	if err != nil {
+		return nil, err
+	}
+	return blocks, nil
+}
+
+func checkBlock(test string, b Block) error {
+	what := fmt.Sprintf("test %s: samples %d", test, b.Seq)
+	switch {
+	case b.Seq > math.MaxInt64:
+		return &InvalidError{what, "the number is above the largest; number blocks from 1"}
+	case b.From < 0 || b.To < b.From || b.To-b.From > MaxBlock:
+		return &InvalidError{what, fmt.Sprintf("%d to %d ms is not a stretch of at most %d ms", b.From, b.To, MaxBlock)}
+	case b.Kind == "" || len(b.Kind) > 32 || strings.ContainsFunc(b.Kind, func(r rune) bool { return r <= ' ' || r > '~' }):
+		return &InvalidError{what, fmt.Sprintf("kind %q is not one word", b.Kind)}
+	case len(b.Payload) == 0 || len(b.Payload) > maxPayload:
+		return &InvalidError{what, fmt.Sprintf("%d bytes is not between 1 and %d; send smaller blocks", len(b.Payload), maxPayload)}
+	}
+	return nil
+}
