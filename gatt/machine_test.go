@@ -12,11 +12,11 @@ import (
 
 // wireField is a row of machine_fields.csv, the table of the test's own encoder.
 type wireField struct {
-	gate             int
-	name             string
-	kind, unit       [2]string // layout A and B
-	resolution       [2]float64
-	differs, inverse bool
+	gate       int
+	name       string
+	kind, unit [2]string // layout A and B
+	resolution [2]float64
+	differs    bool
 }
 
 type wireMachine struct {
