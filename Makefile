@@ -12,7 +12,7 @@ SHELL := /bin/bash
 .PHONY: build demo deps lint wasm benchmarks test bench soak clean
 
 # The packages that also run in the browser. internal/house holds the same list and compares.
-CORE := $(wildcard exact physiology protocol conduct estimate)
+CORE := $(wildcard exact gatt heartbeat physiology protocol conduct estimate)
 SOAK ?= 60s
 RUNS ?= 100000
 

@@ -12,20 +12,20 @@ import (
 
 // core names the packages that run at the bedside, in the browser as well as on the server: they know no
 // clock, file or network, and use only arithmetic that is equal to the last bit in every build.
-var core = []string{"exact", "physiology", "protocol", "conduct", "estimate"}
+var core = []string{"exact", "gatt", "heartbeat", "physiology", "protocol", "conduct", "estimate"}
 
 // level places every domain package in the one direction of dependencies: a package imports only packages of a
 // lower level, or its own sub-packages. Packages on one level do not know each other.
 var level = map[string]int{
-	"exact": 0, "units": 0, "yamlread": 0,
+	"exact": 0, "units": 0, "yamlread": 0, "gatt": 0, "heartbeat": 0,
 	"physiology": 10,
 	"protocol":   20,
 	"conduct":    30,
 	"estimate":   40,
 	"stats":      50,
 	"screen":     60, "interpret": 60, "prescribe": 60, "change": 60,
-	"gasexchange": 60, "heartbeat": 60, "gatt": 60,
-	"prove": 70, "simulate": 70,
+	"gasexchange": 60,
+	"prove":       70, "simulate": 70,
 }
 
 // unknownToCore lists what a core package must not import: the clock, files, the network, unseeded chance,
