@@ -179,7 +179,8 @@ func plausible(e *Event) error {
 	if e.What == protocol.NoQuantity || !fence.Holds(e.V) {
 		return refuse(e, "conductor.fence", fmt.Sprintf("%v %g is not between %g and %g", e.What, e.V, fence.Low, fence.High), "check the entry")
 	}
-	if e.What == protocol.BloodPressure && !(fence.Holds(e.V2) && e.V2 < e.V) {
+	// A diastolic pressure of 0 means that it was not taken: during exercise it often cannot be.
+	if e.What == protocol.BloodPressure && e.V2 != 0 && !(fence.Holds(e.V2) && e.V2 < e.V) {
 		return refuse(e, "conductor.fence", fmt.Sprintf("blood pressure %g/%g: diastolic must be plausible and below systolic", e.V, e.V2), "check whether the two were swapped")
 	}
 	return nil

@@ -31,6 +31,7 @@ func Departures(p *protocol.Protocol, s *State) []Departure {
 	}
 	d.branch()
 	d.wentOn()
+	d.reason()
 	d.afterwards()
 	sort.SliceStable(d.out, func(i, j int) bool { return d.out[i].At < d.out[j].At })
 	return d.out
@@ -46,6 +47,12 @@ func (d *departer) add(at protocol.Ms, stage int, rule Rule, lowers bool, format
 	d.out = append(d.out, Departure{at, Minute(at), stage + 1, fmt.Sprintf(format, args...), rule, lowers})
 }
 
+// begun is add for an act: one at 3:00 begins minute 4, where a reading at 3:00 ends minute 3.
+func (d *departer) begun(at protocol.Ms, stage int, rule Rule, lowers bool, format string, args ...any) {
+	d.add(at, stage, rule, lowers, format, args...)
+	d.out[len(d.out)-1].Minute = Minute(at + 1)
+}
+
 // title names a stage as people count: by its part, with the load where parts repeat.
 func (d *departer) title(i int) string { return d.p.Parts[d.s.Stages[i].Part].Title }
 
@@ -56,15 +63,15 @@ func (d *departer) work(i int) {
 	form := part.Work.Form()
 	switch {
 	case st.Row == 0 && form == "row":
-		d.add(st.Began, i, "choose.rows", true, "%s began at %s W before a row could be chosen", part.Title, num(st.First))
+		d.begun(st.Began, i, "choose.rows", true, "%s began at %s W before a row could be chosen", part.Title, num(st.First))
 	case st.Set != st.Planned && (form == "fixed" || form == "row" || form == "added"):
-		d.add(st.Began, i, "parts.work", st.Set > st.Planned, "%s at %s W, planned %s W", part.Title, num(st.Set), num(st.Planned))
+		d.begun(st.Began, i, "parts.work", st.Set > st.Planned, "%s at %s W, planned %s W", part.Title, num(st.Set), num(st.Planned))
 	}
 	if st.Changed {
 		d.add(st.From, i, "wrong_work", false, "work rate of %s changed from %s to %s W", part.Title, num(st.First), num(st.Set))
 	}
 	if i == 0 && st.Part != 0 || i > 0 && int(st.Part) > int(d.s.Stages[i-1].Part)+1 && part.If == "" {
-		d.add(st.Began, i, "parts", true, "a stage was left out before %s", part.Title)
+		d.begun(st.Began, i, "parts", true, "a stage was left out before %s", part.Title)
 	}
 	if ObservedDiffers(d.p, st) {
 		d.add(st.From, i, "wrong_work.tolerance_watts", true, "the machine measured %s W in %s, set were %s W", num(st.Observed), part.Title, num(st.Set))
@@ -89,7 +96,7 @@ func (d *departer) length(i int) {
 		d.add(st.Ended, i, "hold.then", false, "%s was accepted although unsteady", part.Title)
 	case j.Known && !j.Steady && (!last || d.s.Stop.Code == "completed"):
 		d.add(st.Ended, i, "hold.within", false, "%s was not extended although %s and %s differ by %s", part.Title, num(j.Prev), num(j.Last), num(j.Apart()))
-	case !j.Complete && !last && j.Missing == 0:
+	case !j.Complete && !last && st.Ended-st.From < part.Lasts:
 		d.add(st.Ended, i, "parts.lasts", false, "%s was left after %v", part.Title, st.Ended-st.From)
 	}
 	d.extensions(i)
@@ -172,7 +179,7 @@ func (d *departer) branch() {
 		} else if near == row {
 			text += fmt.Sprintf("; %s lies within %s beats of it", num(hr), num(rows.Near))
 		}
-		d.add(st.Began, i, "choose.rows", harder, "%s", text)
+		d.begun(st.Began, i, "choose.rows", harder, "%s", text)
 		return
 	}
 }
@@ -201,7 +208,7 @@ func (d *departer) wentOn() {
 	for i := 1; i < int(s.NStages); i++ {
 		// A reading at the very end of a stage comes before the next load.
 		if st := &s.Stages[i]; st.Began >= end.At && (st.Began > end.At || s.stageAt(end.At, false) < i) {
-			d.add(st.Began, i, end.Rule, true, "the test went on with %s W after: %s", num(st.Set), sayEnding(d.p, s, end))
+			d.begun(st.Began, i, end.Rule, true, "the test went on with %s W after: %s", num(st.Set), sayEnding(d.p, s, end))
 			return
 		}
 	}
@@ -211,11 +218,21 @@ func (d *departer) wentOn() {
 	}
 }
 
+// reason looks for a planned end that was given as the reason although nothing reached it.
+func (d *departer) reason() {
+	s := d.s
+	if s.Stop.Active && s.Stop.Code == "end-point" && s.Limits.EndPoint > 0 {
+		if _, _, ok := s.reached(d.p, protocol.HeartRate, s.Limits.EndPoint); !ok {
+			d.add(s.Stop.At, -1, "end_point.percent", false, "the end point was given as the reason to stop, but no heart rate reached %d", s.Limits.EndBeat)
+		}
+	}
+}
+
 // afterwards looks at the cool-down and the close.
 func (d *departer) afterwards() {
 	s := d.s
 	if d.p.CoolDown.Is() && s.CoolFrom > 0 && s.CoolWork > coolWork(d.p) {
-		d.add(s.CoolFrom, -1, "cool_down", false, "cool-down at %s W, above %s W", num(s.CoolWork), num(coolWork(d.p)))
+		d.begun(s.CoolFrom, -1, "cool_down", false, "cool-down at %s W, above %s W", num(s.CoolWork), num(coolWork(d.p)))
 	}
 	if s.Stop.Taken > 0 {
 		d.add(s.Now, -1, "stop_by_mistake", false, "a stop was taken back as a mistake (%d)", s.Stop.Taken)

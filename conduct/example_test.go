@@ -120,7 +120,7 @@ func ExampleReplay() {
 	// Output:
 	// 0 <nil>
 	// Lower to 75 W now. Last reading of stage 1: 98, so row 3 (90 to 100).
-	// minute 3: row 2 (100, 125, 150 W) ridden, 98 calls for row 3 (75, 100, 125 W)
+	// minute 4: row 2 (100, 125, 150 W) ridden, 98 calls for row 3 (75, 100, 125 W)
 }
 
 // A stop sign outranks everything, and what follows depends on the sign: after chest discomfort nobody is

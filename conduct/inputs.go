@@ -162,6 +162,7 @@ type Inputs struct {
 	RestSBP   float64   `json:"rest_sbp_mmhg,omitempty"`
 	RestDBP   float64   `json:"rest_dbp_mmhg,omitempty"`
 	Drug      Drug      `json:"rate_limiting_drug,omitzero"`
+	DrugName  string    `json:"rate_limiting_drug_name,omitempty"` // with DrugYes
 	Rhythm    Rhythm    `json:"rhythm,omitzero"`
 	Condition Condition `json:"condition,omitzero"`
 	HRMethod  Source    `json:"hr_method,omitzero"`
@@ -272,6 +273,9 @@ func (in *Inputs) Set(name, word string, v float64) error {
 			return fmt.Errorf("no formula of maximal heart rate is called %q", word)
 		}
 		in.Formula = word
+		return nil
+	case "rate_limiting_drug_name":
+		in.DrugName = word
 		return nil
 	case "limits_by":
 		in.LimitsBy = word

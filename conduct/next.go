@@ -170,7 +170,7 @@ func (n *teller) riding() {
 		n.plannedEnd(end.Rule, sayEndTitle(end), sayEnding(p, s, end))
 		return
 	}
-	if s.OnBreak {
+	if s.OnBreak && !n.restedOut() {
 		n.onBreak()
 		return
 	}
@@ -228,7 +228,18 @@ func coolWork(p *protocol.Protocol) float64 {
 	return 0
 }
 
+// restedOut reports whether a rest that does not stop the clock has lasted to the end of its part.
+func (n *teller) restedOut() bool {
+	st := n.s.stage()
+	return n.p.Parts[st.Part].Pause != nil && n.at >= st.From+st.Length(n.p)
+}
+
 func (n *teller) onBreak() {
+	if st := n.s.stage(); n.p.Parts[st.Part].Pause != nil {
+		n.until(st.From+st.Length(n.p), "end of "+n.p.Parts[st.Part].Title)
+		n.tell(DoBreak, "parts.pause", sayBreak(n.at-n.s.BreakFrom), sayClockRuns(n.out.Left))
+		return
+	}
 	gone := n.at - n.s.BreakFrom
 	b := &n.p.Breaks.It
 	if n.p.Breaks.Is() && gone > b.Restart {

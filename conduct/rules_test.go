@@ -559,6 +559,23 @@ func TestUnfinishedStageDisagrees(t *testing.T) {
 	}
 }
 
+// A test that goes on past its end point while heart rate keeps rising; a stage left early; a planned end that
+// nothing reached.
+func TestDeparturesOfTheEnd(t *testing.T) {
+	in := conduct.Inputs{AgeYears: 34, Sex: conduct.Male, MassKg: 82, Drug: conduct.DrugNo, Rhythm: conduct.Sinus, BP: conduct.BPNone}
+	pl := play(t, in, "0:00 stage stage-1 30", "2:00 hr 96", "3:00 hr 98", "3:00 stage stage-2 75", "5:00 hr 128", "6:00 hr 130",
+		"6:00 stage stage-3 100", "8:00 hr 155", "9:00 hr 159", "9:00 stage stage-4 125", "11:00 hr 170", "12:00 hr 171", "12:00 stop end-point")
+	a := pl.assess()
+	if d := strings.Join(pl.departures(), "\n"); a.Verdict != estimate.WithCaution || !strings.Contains(d, "10: the test went on with 125 W after: 159 is at or above 159") {
+		t.Errorf("%s %s", a.Verdict, d)
+	}
+	pl = play(t, in, "0:00 stage stage-1 30", "2:00 hr 96", "3:00 hr 98", "3:00 stage stage-2 75", "5:00 hr 119", "5:00 stage stage-3 100", "7:00 hr 130", "8:00 hr 133", "8:00 stop end-point")
+	d := strings.Join(pl.departures(), "\n")
+	if !strings.Contains(d, "stage 2 was left after 2:00") || !strings.Contains(d, "no heart rate reached 159") {
+		t.Error(d)
+	}
+}
+
 // No stage counts: no estimate, but what was measured stays.
 func TestNoStageCounts(t *testing.T) {
 	pl := play(t, healthy(), "0:00 stage stage-1 30", "2:00 hr 95", "2:30 stop fatigue")

@@ -279,6 +279,10 @@ func sayCheck(e Ending, left protocol.Ms) string {
 
 func sayBreak(gone protocol.Ms) string { return fmt.Sprintf("Break: %v.", gone) }
 
+func sayClockRuns(left protocol.Ms) string {
+	return fmt.Sprintf("The clock runs, %v left; go on as soon as it is possible.", left)
+}
+
 func sayBreakWhy(gone protocol.Ms, b *protocol.Breaks) string {
 	switch {
 	case gone <= b.GoOn:

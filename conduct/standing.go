@@ -67,7 +67,7 @@ func (s *State) planned(p *protocol.Protocol, keep func(Ending)) {
 	}
 	l := &s.Limits
 	if l.EndPoint > 0 && (l.HRLimit == 0 || l.EndPoint < l.HRLimit) {
-		if v, at := s.highest(p, protocol.HeartRate); v >= l.EndPoint {
+		if v, at, ok := s.reached(p, protocol.HeartRate, l.EndPoint); ok {
 			keep(Ending{Severity: PlannedEnd, Code: "end-point", Sign: -1, At: at, Value: v, Limit: l.EndPoint, Measure: protocol.MeasureHR, Rule: "end_point.percent"})
 		}
 	}
@@ -79,48 +79,62 @@ func (s *State) limits(p *protocol.Protocol, keep func(Ending)) {
 	end := func(code string, rule Rule, m protocol.Measure, v, limit float64, at protocol.Ms) {
 		keep(Ending{Severity: LimitEnd, Code: code, Sign: -1, At: at, Value: v, Limit: limit, Measure: m, Rule: rule})
 	}
-	if v, at := s.highest(p, protocol.HeartRate); l.HRLimit > 0 && (l.EndPoint == 0 || l.HRLimit <= l.EndPoint) && v >= l.HRLimit {
-		end("safety-limit", "limits.heart_rate", protocol.MeasureHR, v, l.HRLimit, at)
+	if l.HRLimit > 0 && (l.EndPoint == 0 || l.HRLimit <= l.EndPoint) {
+		if v, at, ok := s.reached(p, protocol.HeartRate, l.HRLimit); ok {
+			end("safety-limit", "limits.heart_rate", protocol.MeasureHR, v, l.HRLimit, at)
+		}
 	}
-	if v, at := s.highest(p, protocol.BloodPressure); l.SBPLimit > 0 && v >= l.SBPLimit {
-		end("safety-limit", "limits.sbp", protocol.MeasureSBP, v, l.SBPLimit, at)
+	if l.SBPLimit > 0 {
+		if v, at, ok := s.reached(p, protocol.BloodPressure, l.SBPLimit); ok {
+			end("safety-limit", "limits.sbp", protocol.MeasureSBP, v, l.SBPLimit, at)
+		}
 	}
-	if v, at := s.lowest(protocol.SpO2); l.SpO2Limit > 0 && v > 0 && v <= l.SpO2Limit {
-		end("safety-limit", "limits.spo2", protocol.MeasureSpO2, v, l.SpO2Limit, at)
+	if l.SpO2Limit > 0 {
+		if v, at, ok := s.fellTo(l.SpO2Limit); ok {
+			end("safety-limit", "limits.spo2", protocol.MeasureSpO2, v, l.SpO2Limit, at)
+		}
 	}
-	v, at := s.highest(p, protocol.RPE)
-	switch {
-	case l.RPELimit > 0 && v >= l.RPELimit && (l.RPEEnd == 0 || l.RPELimit <= l.RPEEnd):
-		end("safety-limit", "limits.rpe", protocol.MeasureRPE, v, l.RPELimit, at)
-	case l.RPEEnd > 0 && v >= l.RPEEnd:
-		end("exertion", "exertion", protocol.MeasureRPE, v, l.RPEEnd, at)
+	if l.RPELimit > 0 && (l.RPEEnd == 0 || l.RPELimit <= l.RPEEnd) {
+		if v, at, ok := s.reached(p, protocol.RPE, l.RPELimit); ok {
+			end("safety-limit", "limits.rpe", protocol.MeasureRPE, v, l.RPELimit, at)
+			return
+		}
+	}
+	if l.RPEEnd > 0 {
+		if v, at, ok := s.reached(p, protocol.RPE, l.RPEEnd); ok {
+			end("exertion", "exertion", protocol.MeasureRPE, v, l.RPEEnd, at)
+		}
 	}
 }
 
-// highest is the highest usable value of a quantity during the stages. A disturbed reading still counts
-// here: it is not good enough to decide a branch, but it is no reason to look away from a limit.
-func (s *State) highest(p *protocol.Protocol, what protocol.Quantity) (top float64, at protocol.Ms) {
-	x := Extreme{}
+// reached finds the first value of a quantity during the stages that is at or above a limit. A disturbed
+// reading counts here: it is not good enough to decide a branch, but it is no reason to look away from a limit.
+func (s *State) reached(p *protocol.Protocol, what protocol.Quantity, limit float64) (v float64, at protocol.Ms, ok bool) {
+	first := func(x float64, moment protocol.Ms) {
+		if x >= limit && (!ok || moment < at) {
+			v, at, ok = x, moment, true
+		}
+	}
 	switch what {
 	case protocol.HeartRate:
-		x = s.TopHR
-		if watchesWindow(p) && s.Window.V > x.V {
-			x = s.Window
+		first(s.TopHR.V, s.TopHR.At)
+		if watchesWindow(p) {
+			first(s.Window.V, s.Window.At)
 		}
 	case protocol.BloodPressure:
-		x = s.TopSBP
+		first(s.TopSBP.V, s.TopSBP.At)
 	case protocol.RPE:
-		x = s.TopRPE
+		first(s.TopRPE.V, s.TopRPE.At)
 	}
 	for i := range s.Stages[:s.NStages] {
 		st := &s.Stages[i]
 		for j := range st.Readings[:st.NReadings] {
-			if r := &st.Readings[j]; r.What == what && !r.Withdrawn && r.V > x.V {
-				x = Extreme{r.V, r.Moment, r.Ref}
+			if r := &st.Readings[j]; r.What == what && !r.Withdrawn {
+				first(r.V, r.Moment)
 			}
 		}
 	}
-	return x.V, x.At
+	return v, at, ok
 }
 
 func watchesWindow(p *protocol.Protocol) bool {
@@ -132,21 +146,25 @@ func watchesWindow(p *protocol.Protocol) bool {
 	return !p.EndPoint.Is()
 }
 
-// lowest is the lowest usable value of a quantity during the stages; 0 when there is none.
-func (s *State) lowest(what protocol.Quantity) (low float64, at protocol.Ms) {
-	x := Extreme{}
-	if what == protocol.SpO2 {
-		x = s.LowSpO2
+// fellTo finds the first oxygen saturation during the stages that is at or below a limit.
+func (s *State) fellTo(limit float64) (v float64, at protocol.Ms, ok bool) {
+	first := func(x float64, moment protocol.Ms) {
+		if x <= limit && (!ok || moment < at) {
+			v, at, ok = x, moment, true
+		}
+	}
+	if !s.LowSpO2.ID.IsZero() {
+		first(s.LowSpO2.V, s.LowSpO2.At)
 	}
 	for i := range s.Stages[:s.NStages] {
 		st := &s.Stages[i]
 		for j := range st.Readings[:st.NReadings] {
-			if r := &st.Readings[j]; r.What == what && !r.Withdrawn && (x.V == 0 || r.V < x.V) {
-				x = Extreme{r.V, r.Moment, r.Ref}
+			if r := &st.Readings[j]; r.What == protocol.SpO2 && !r.Withdrawn {
+				first(r.V, r.Moment)
 			}
 		}
 	}
-	return x.V, x.At
+	return v, at, ok
 }
 
 // told looks for the stop signs that were told or seen.
@@ -220,7 +238,7 @@ func measured(r *Value, m protocol.Measure) (float64, bool) {
 		m == protocol.MeasureSBP && r.What == protocol.BloodPressure:
 		return r.V, true
 	case m == protocol.MeasureDBP && r.What == protocol.BloodPressure:
-		return r.V2, true
+		return r.V2, r.V2 > 0
 	}
 	return 0, false
 }

@@ -64,7 +64,9 @@ func (n *teller) warnOutside(st *Stage) {
 }
 
 // outside reports whether a planned reading was taken before its window or more than as long after it.
-func (v *Value) outside(due, over protocol.Ms) bool { return v.Moment < due-over || v.Moment > due+over }
+func (v *Value) outside(due, over protocol.Ms) bool {
+	return v.Moment < due-over || v.Moment > due+over
+}
 
 // ObservedDiffers reports whether the machine measured another work rate than the one set.
 func ObservedDiffers(p *protocol.Protocol, st *Stage) bool {
@@ -81,7 +83,7 @@ func ObservedDiffers(p *protocol.Protocol, st *Stage) bool {
 func (n *teller) warnBody() {
 	p, s := n.p, n.s
 	if s.Phase == Riding && s.Limits.RPEAlert > 0 {
-		if v, _ := s.highest(p, protocol.RPE); v >= s.Limits.RPEAlert && v < s.Limits.RPEEnd {
+		if v, _, ok := s.reached(p, protocol.RPE, s.Limits.RPEAlert); ok && v < s.Limits.RPEEnd {
 			n.add("exertion.alert", warnRPE(v, s.Limits.RPEEnd))
 		}
 	}

@@ -199,6 +199,9 @@ func (a *assessor) context(i int) Context {
 	s := a.s
 	st := &s.Stages[i]
 	drug, _ := s.In.Drug.MarshalText()
+	if s.In.Drug == conduct.DrugYes && s.In.DrugName != "" {
+		drug = []byte(s.In.DrugName)
+	}
 	rhythm, _ := s.In.Rhythm.MarshalText()
 	method, _ := s.In.HRMethod.MarshalText()
 	c := Context{

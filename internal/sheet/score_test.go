@@ -291,7 +291,7 @@ func TestDepartures(t *testing.T) {
 		{"last stage unsteady at its end", rowsOfA, nil},
 		{"a reading is missing", []string{"1 2 30 96", "1 3 30 98", "2 5 75 _", "2 6 75 122", "3 8 100 137", "3 9 100 139"}, []string{"5: heart rate at the end of minute 2 of stage 2 is missing"}},
 		{"a disturbed reading gets a minute", []string{"1 2 30 96", "1 3 30 120 disturbed=yes", "1 4 30 98", "2 6 75 119", "2 7 75 122"}, []string{"3: heart rate at the end of minute 3 of stage 1 is missing"}},
-		{"a stage left out", []string{"1 2 30 96", "1 3 30 98", "3 5 100 133", "3 6 100 135"}, []string{"3: a stage was left out before stage 3"}},
+		{"a stage left out", []string{"1 2 30 96", "1 3 30 98", "3 5 100 133", "3 6 100 135"}, []string{"4: a stage was left out before stage 3"}},
 		{"harder row", []string{"1 2 30 96", "1 3 30 98", "2 5 100 140", "2 6 100 142"}, []string{": row 2 (100, 125, 150 W) ridden, 98 calls for row 3"}},
 		{"gentler row", []string{"1 2 30 84", "1 3 30 86", "2 5 75 130", "2 6 75 132"}, []string{"a gentler row is always allowed"}},
 		{"harder row within two beats", []string{"1 2 30 91", "1 3 30 91", "2 5 100 130", "2 6 100 132"}, []string{"91 lies within 2 beats of it"}},
