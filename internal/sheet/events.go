@@ -271,11 +271,8 @@ func (w *writer) readings(i int, row *Row) bool {
 		if row.DBP != nil {
 			e.V2 = *row.DBP
 		}
-		if err := w.try(e); err != nil && row.DBP == nil {
-			w.t.faultAt(w.line(i), "dbp_mmhg", "is missing beside the systolic pressure; enter both, or neither")
+		if !w.add(i, e) {
 			return false
-		} else if err != nil {
-			return w.refused(i, &e, err)
 		}
 	}
 	for _, r := range []struct {

@@ -307,6 +307,7 @@ func (r *personReader) drug() {
 		means = "unknown"
 	default:
 		means, r.out.DrugName = "yes", text
+		r.set("rate_limiting_drug_name", text, 0)
 	}
 	r.set("rate_limiting_drug", means, 0)
 }
