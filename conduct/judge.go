@@ -23,11 +23,13 @@ func slotFor(p *protocol.Protocol, st *Stage, v *Value, named uint16) uint8 {
 	return 0
 }
 
-// slotOther fills the planned readings of other quantities in turn, whatever the moment within the stage.
+// slotOther fills the planned readings of other quantities in turn, from as long before they are planned as they may take:
+// a lap of a walk is not yet the distance at its end.
 func slotOther(p *protocol.Protocol, st *Stage, v *Value, named uint16) uint8 {
 	for _, planned := range p.SetOf(int(st.Part)) {
 		minute := minuteOf(planned.At)
-		if planned.What == v.What && (named == 0 || named == uint16(minute)) && !st.filled(v.What, minute) {
+		inTime := named == 0 && v.Moment >= st.From+planned.At-planned.Over || named == uint16(minute)
+		if planned.What == v.What && inTime && !st.filled(v.What, minute) {
 			return minute
 		}
 	}
