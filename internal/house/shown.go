@@ -85,13 +85,41 @@ func (run shownRun) printed(program, dir string) ([]string, error) {
 	return lines, nil
 }
 
-// withPrinted puts what a command prints now into a document; a block that leaves lines out is for a person.
+// withPrinted puts what a command prints now into a document.
 func withPrinted(text string, run shownRun, now []string) string {
-	if slices.Contains(run.prints, leftOut) {
-		return text
-	}
 	lines := strings.Split(text, "\n")
-	return strings.Join(slices.Replace(lines, run.line, run.line+len(run.prints), now...), "\n")
+	return strings.Join(slices.Replace(lines, run.line, run.line+len(run.prints), stretches(run.prints, now)...), "\n")
+}
+
+// stretches renews what a document shows between the lines that it leaves out: each stretch from its first to
+// its last line, as they stand in what is printed now. Where one is not found the document stays as it is.
+func stretches(shown, now []string) (renewed []string) {
+	if !slices.Contains(shown, leftOut) {
+		return now
+	}
+	rest := now
+	for i := 0; i < len(shown); {
+		if shown[i] == leftOut {
+			renewed = append(renewed, leftOut)
+			i++
+			continue
+		}
+		end := i
+		for end < len(shown) && shown[end] != leftOut {
+			end++
+		}
+		from := slices.Index(rest, shown[i])
+		if from < 0 {
+			return shown
+		}
+		length := slices.Index(rest[from:], shown[end-1]) + 1
+		if length == 0 {
+			return shown
+		}
+		renewed = append(renewed, rest[from:from+length]...)
+		rest, i = rest[from+length:], end
+	}
+	return renewed
 }
 
 // alike compares lines; a line that is left out stands for one or more.

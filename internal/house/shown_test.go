@@ -106,6 +106,20 @@ func TestShownOutputIsCompared(t *testing.T) {
 	}
 }
 
+func TestShownStretchesAreRenewed(t *testing.T) {
+	for _, c := range []struct{ shown, printed, renewed string }{
+		{"a b", "x y", "x y"},
+		{"… b old d …", "a b new newer d e", "… b new newer d …"},
+		{"a … d", "a b c d", "a … d"},
+		{"… gone …", "a b", "… gone …"},
+		{"… b gone …", "a b c", "… b gone …"},
+	} {
+		if got := strings.Join(stretches(strings.Fields(c.shown), strings.Fields(c.printed)), " "); got != c.renewed {
+			t.Errorf("%q with %q: %q, want %q", c.shown, c.printed, got, c.renewed)
+		}
+	}
+}
+
 // A wrong document is found by running the program, not by luck.
 func TestWrongDocumentIsFound(t *testing.T) {
 	dir, _ := tree(t)
