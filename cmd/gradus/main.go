@@ -20,6 +20,8 @@ const (
 
 // commands is the whole command line; each command lives in its own file.
 type commands struct {
+	Serve      serveCmd      `cmd:"" help:"Serve the pages of the bedside on this machine: people, prepare, run, result."`
+	Demo       demoCmd       `cmd:"" help:"The same with invented people and a record that is thrown away."`
 	Score      scoreCmd      `cmd:"" help:"Score filled-in data sheets: what happened, was it valid, the estimate with its error."`
 	Estimate   estimateCmd   `cmd:"" help:"Estimate peak oxygen uptake from given values, or for every row of a CSV file."`
 	Estimators estimatorsCmd `cmd:"" help:"List the estimators with inputs, error and source."`

@@ -1,0 +1,167 @@
+package web
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sync"
+
+	"gradus/conduct"
+	"gradus/internal/web/core"
+)
+
+// Boot is a reading of the clock that runs since the machine started, sleep included. ID names the start.
+type Boot struct {
+	ID string
+	Ms int64
+}
+
+// anchor ties test time to the clocks of this machine. It is made when a page says what time its test has.
+type anchor struct {
+	BootID string `json:"boot_id"`
+	BootMs int64  `json:"boot_ms"`
+	WallMs int64  `json:"wall_ms"`
+	TestMs int64  `json:"test_ms"`
+}
+
+// clockFile keeps the anchors, one small file for each test, so that they outlive the program.
+type clockFile struct {
+	dir string
+	mu  sync.Mutex
+	had map[string]anchor
+}
+
+func openClocks(dir string) (*clockFile, error) {
+	dir = filepath.Join(dir, "clocks")
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("%w; make the data directory writable or choose another with --data", err)
+	}
+	return &clockFile{dir: dir, had: map[string]anchor{}}, nil
+}
+
+func (c *clockFile) path(test string) string { return filepath.Join(c.dir, test+".json") }
+
+// get returns the anchor of a test. A file that cannot be read counts as none: the examiner is asked the time.
+func (c *clockFile) get(test string) (anchor, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if a, ok := c.had[test]; ok {
+		return a, true
+	}
+	text, err := os.ReadFile(c.path(test))
+	var a anchor
+	if err != nil || json.Unmarshal(text, &a) != nil {
+		return anchor{}, false
+	}
+	c.had[test] = a
+	return a, true
+}
+
+func (c *clockFile) put(test string, a anchor) error {
+	text, err := json.Marshal(a)
+	if err != nil {
+		return err
+	}
+	if err := writeWhole(c.path(test), text); err != nil {
+		return err
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.had[test] = a
+	return nil
+}
+
+// drift is how far a page's time may lie from what its anchor says before the anchor is made anew, in ms of
+// test time at single speed.
+const drift = 250
+
+// keepTime notes what time a test has. The anchor on disk is written only when it would be wrong.
+func (s *Server) keepTime(test string, testMs int64) {
+	now := s.clockNow()
+	if a, ok := s.clocks.get(test); ok && a.BootID == now.BootID && now.BootID != "" {
+		off := a.TestMs + (now.BootMs-a.BootMs)*int64(s.speed) - testMs
+		if max(off, -off) <= drift*int64(s.speed) {
+			return
+		}
+	}
+	now.TestMs = testMs
+	if err := s.clocks.put(test, now); err != nil {
+		s.log.Error("clock not kept", "test", test, "error", err)
+	}
+}
+
+func (s *Server) clockNow() anchor {
+	a := anchor{WallMs: s.now().UnixMilli()}
+	if b, ok := s.boot(); ok {
+		a.BootID, a.BootMs = b.ID, b.Ms
+	}
+	return a
+}
+
+// wallAtMost is how long a difference of wall times is believed for the time that is shown, as in package conduct.
+const wallAtMost = 30 * 60 * 1000
+
+// timeOf says how much test time has gone by since the last event, by each clock, and the best guess of test time
+// now (-1: not known). Before the first load is set the clock of a test stands at zero.
+func (s *Server) timeOf(test string, events []conduct.Event) (core.Clocks, int64) {
+	last, begun := int64(0), false
+	for i := range events {
+		last = max(last, int64(events[i].At))
+		begun = begun || events[i].Kind == conduct.StageBegun
+	}
+	a, ok := s.clocks.get(test)
+	if !ok {
+		if begun || last > 0 {
+			return core.Clocks{}, -1
+		}
+		return core.Clocks{SameBoot: true}, 0
+	}
+	now := s.clockNow()
+	var c core.Clocks
+	best := int64(-1)
+	wall := a.TestMs + (now.WallMs-a.WallMs)*int64(s.speed)
+	c.HasWall, c.WallMs = true, wall-last
+	if c.WallMs >= 0 && c.WallMs <= wallAtMost*int64(s.speed) {
+		best = wall
+	}
+	if a.BootID != "" && a.BootID == now.BootID {
+		boot := max(a.TestMs+(now.BootMs-a.BootMs)*int64(s.speed), last)
+		c.SameBoot, c.BootMs, best = true, boot-last, boot
+	}
+	return c, best
+}
+
+// nowOf is the best guess of test time now, for observers; -1 when not known.
+func (s *Server) nowOf(test string) int64 {
+	a, ok := s.clocks.get(test)
+	if !ok {
+		return -1
+	}
+	now := s.clockNow()
+	if a.BootID != "" && a.BootID == now.BootID {
+		return a.TestMs + (now.BootMs-a.BootMs)*int64(s.speed)
+	}
+	if gone := now.WallMs - a.WallMs; gone >= 0 && gone <= wallAtMost {
+		return a.TestMs + gone*int64(s.speed)
+	}
+	return -1
+}
+
+// syncDir makes a new name in a directory last. Some systems cannot; there the name lasts as the system makes it.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	err = d.Sync()
+	if errors.Is(err, fs.ErrInvalid) || errors.Is(err, errors.ErrUnsupported) || errors.Is(err, fs.ErrPermission) {
+		err = nil
+	}
+	if cerr := d.Close(); err == nil {
+		err = cerr
+	}
+	return err
+}

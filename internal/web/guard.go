@@ -1,0 +1,178 @@
+package web
+
+import (
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"strings"
+)
+
+// policy lets a page load only what this server sends. WebAssembly is compiled in the page.
+const policy = "default-src 'self'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self'; img-src 'self'; font-src 'self'; " +
+	"connect-src 'self'; worker-src 'self'; manifest-src 'self'; object-src 'none'; frame-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
+
+var headers = [][2]string{
+	{"Content-Security-Policy", policy},
+	{"X-Content-Type-Options", "nosniff"},
+	{"X-Frame-Options", "DENY"},
+	{"Referrer-Policy", "same-origin"},
+	{"Cross-Origin-Opener-Policy", "same-origin"},
+	{"Cross-Origin-Resource-Policy", "same-origin"},
+	{"Permissions-Policy", "bluetooth=(self), screen-wake-lock=(self), camera=(), microphone=(), geolocation=(), payment=(), usb=()"},
+	{"Cache-Control", "no-store"},
+}
+
+// guard stands before everything: it refuses strangers and sets the headers of every answer.
+func (s *Server) guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		for _, h := range headers {
+			w.Header().Set(h[0], h[1])
+		}
+		defer s.survive(w, r)
+		if why := stranger(r); why != "" {
+			s.log.Warn("refused", "why", why, "method", r.Method, "path", r.URL.Path, "host", r.Host, "origin", r.Header.Get("Origin"))
+			refuse(w, r, http.StatusForbidden, say("guard."+why), say("guard.hint"))
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// survive keeps one broken answer from ending the program.
+func (s *Server) survive(w http.ResponseWriter, r *http.Request) {
+	p := recover()
+	if p == nil {
+		return
+	}
+	if err, ok := p.(error); ok && errors.Is(err, http.ErrAbortHandler) {
+		panic(p)
+	}
+	s.log.Error("panic", "path", r.URL.Path, "what", fmt.Sprint(p), "stack", string(debug.Stack()))
+	refuse(w, r, http.StatusInternalServerError, say("error.inside"), say("error.inside.hint"))
+}
+
+func refuse(w http.ResponseWriter, r *http.Request, status int, text, hint string) {
+	if strings.HasPrefix(r.URL.Path, "/api/") {
+		writeJSON(w, status, fault{Error: text, Hint: hint})
+		return
+	}
+	http.Error(w, text+" "+hint, status)
+}
+
+// stranger says why a request does not come from a page of this server; "" when it does. A name that is not of
+// this machine would be another site's that points here; the browser says where a request was written.
+func stranger(r *http.Request) string {
+	if !ownName(r.Host) {
+		return "host"
+	}
+	writes := r.Method != http.MethodGet && r.Method != http.MethodHead
+	from := r.Header.Get("Sec-Fetch-Site")
+	if from != "" && from != "same-origin" && from != "none" && (writes || strings.HasPrefix(r.URL.Path, "/api/")) {
+		return "site"
+	}
+	if origin := r.Header.Get("Origin"); origin != "" && !sameOrigin(origin, r.Host) {
+		return "origin"
+	}
+	return ""
+}
+
+// ownName reports whether a host, with or without a port, names this machine and nothing else.
+func ownName(host string) bool {
+	name := host
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		name = h
+	}
+	name = strings.Trim(name, "[]")
+	if strings.EqualFold(name, "localhost") {
+		return true
+	}
+	ip := net.ParseIP(name)
+	return ip != nil && ip.IsLoopback()
+}
+
+func sameOrigin(origin, host string) bool {
+	u, err := url.Parse(origin)
+	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host == host
+}
+
+const (
+	cookieName = "gradus"
+	keyFile    = "forms.key"
+)
+
+// formKey reads the key that signs the forms, making it when there is none. It outlives the program, so that a
+// form that was open while the program started again is still taken.
+func formKey(dir string) ([]byte, error) {
+	path := filepath.Join(dir, keyFile)
+	if key, err := os.ReadFile(path); err == nil && len(key) == sha256.Size {
+		return key, nil
+	}
+	key := make([]byte, sha256.Size)
+	if _, err := rand.Read(key); err != nil {
+		return nil, err
+	}
+	if err := writeWhole(path, key); err != nil {
+		return nil, fmt.Errorf("%s: %w; make the data directory writable or choose another with --data", path, err)
+	}
+	return key, nil
+}
+
+// token is what a form of this browser carries. It gives the browser its cookie when it has none.
+func (s *Server) token(w http.ResponseWriter, r *http.Request) string {
+	c, err := r.Cookie(cookieName)
+	if err != nil || len(c.Value) != 32 {
+		c = &http.Cookie{Name: cookieName, Value: randomHex(16), Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode}
+		http.SetCookie(w, c)
+	}
+	return s.sign(c.Value)
+}
+
+func (s *Server) sign(value string) string {
+	mac := hmac.New(sha256.New, s.key)
+	mac.Write([]byte(value))
+	return hex.EncodeToString(mac.Sum(nil))
+}
+
+// signed reports whether a form was written by this server for this browser.
+func (s *Server) signed(r *http.Request) bool {
+	c, err := r.Cookie(cookieName)
+	return err == nil && hmac.Equal([]byte(s.sign(c.Value)), []byte(r.PostFormValue("token")))
+}
+
+func randomHex(n int) string {
+	b := make([]byte, n)
+	rand.Read(b) //nolint:errcheck // it never fails
+	return hex.EncodeToString(b)
+}
+
+// writeWhole puts a file on disk whole or not at all.
+func writeWhole(path string, data []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(f.Name())
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Sync()
+	}
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return err
+	}
+	return syncDir(filepath.Dir(path))
+}

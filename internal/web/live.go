@@ -1,0 +1,128 @@
+package web
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"gradus/conduct"
+	"gradus/internal/record"
+)
+
+// queue is how many messages wait for an observer who reads slowly. One who falls further behind is let go and
+// asks again for what is missing.
+const queue = 64
+
+// live is what the server keeps in memory of one test: the marks of what is stored, and who looks on.
+type live struct {
+	id     string
+	append sync.Mutex // one append at a time, so that observers get events in the order of the record
+
+	mu        sync.Mutex
+	marks     record.Marks
+	observers map[*observer]struct{}
+}
+
+// observer is one open stream. gone is closed when it fell behind.
+type observer struct {
+	in   chan []byte
+	gone chan struct{}
+}
+
+func newLive(id string, marks record.Marks) *live {
+	return &live{id: id, marks: marks, observers: map[*observer]struct{}{}}
+}
+
+func (l *live) watch() *observer {
+	o := &observer{in: make(chan []byte, queue), gone: make(chan struct{})}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.observers[o] = struct{}{}
+	return o
+}
+
+func (l *live) leave(o *observer) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	delete(l.observers, o)
+}
+
+func (l *live) watchers() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.observers)
+}
+
+// send gives a message to every observer and waits for none of them.
+func (l *live) send(message []byte) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.sendLocked(message)
+}
+
+func (l *live) sendLocked(message []byte) {
+	for o := range l.observers {
+		select {
+		case o.in <- message:
+		default:
+			close(o.gone)
+			delete(l.observers, o)
+		}
+	}
+}
+
+// stored notes what is on disk now and shows observers the events that are new.
+func (l *live) stored(events []conduct.Event, marks record.Marks) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	fresh := slices.DeleteFunc(slices.Clone(events), func(e conduct.Event) bool { return e.N <= l.marks.N(e.Term) })
+	l.marks = marks
+	if len(fresh) == 0 {
+		return nil
+	}
+	slices.SortFunc(fresh, byID)
+	message, err := eventMessage(fresh, marks)
+	if err != nil {
+		return err
+	}
+	l.sendLocked(message)
+	return nil
+}
+
+func byID(a, b conduct.Event) int {
+	switch {
+	case a.ID().Less(b.ID()):
+		return -1
+	case b.ID().Less(a.ID()):
+		return 1
+	}
+	return 0
+}
+
+// marksText writes marks as "1.12,2.3": how an observer says what it has.
+func marksText(marks record.Marks) string {
+	parts := make([]string, len(marks))
+	for i, m := range marks {
+		parts[i] = m.String()
+	}
+	return strings.Join(parts, ",")
+}
+
+// readMarks reads what marksText wrote. One mark alone means everything up to it in the order of events.
+func readMarks(text string) (marks record.Marks, ok bool) {
+	if text == "" {
+		return nil, true
+	}
+	for part := range strings.SplitSeq(text, ",") {
+		term, n, found := strings.Cut(part, ".")
+		t, err1 := strconv.ParseUint(term, 10, 32)
+		k, err2 := strconv.ParseUint(n, 10, 32)
+		if !found || err1 != nil || err2 != nil || t == 0 {
+			return nil, false
+		}
+		marks = append(marks, conduct.ID{Term: uint32(t), N: uint32(k)})
+	}
+	slices.SortFunc(marks, func(a, b conduct.ID) int { return int(int64(a.Term) - int64(b.Term)) })
+	return marks, true
+}

@@ -1,0 +1,370 @@
+package web
+
+import (
+	"encoding/json"
+	"errors"
+	"net/http"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"gradus/conduct"
+	"gradus/internal/record"
+	"gradus/physiology"
+	"gradus/protocol"
+	protocols "gradus/protocol/library"
+)
+
+// The fields of the prepare page that are inputs of a test under the same name.
+var (
+	numberInputs = []string{"age_years", "mass_kg", "height_cm", "rest_hr_bpm", "rest_sbp_mmhg", "rest_dbp_mmhg", "max_hr_bpm", "end_point_percent",
+		"hr_limit_bpm", "sbp_limit_mmhg", "spo2_limit_percent", "rpe_limit", "rpe_alert", "rpe_end", "target_cadence_per_min"}
+	wordInputs = []string{"sex", "rate_limiting_drug", "rhythm", "hr_method", "blood_pressure", "max_hr_formula"}
+)
+
+// planForm is the form of a test for a person, with what is known already.
+func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Inputs) form {
+	n := func(name string, v float64) field {
+		f := field{Name: name, Kind: "number", Most: 12, Need: slices.Contains(plan.Inputs.Required, name)}
+		if v != 0 {
+			f.Value = strconv.FormatFloat(v, 'f', -1, 64)
+		}
+		return f
+	}
+	c := func(name, value string, words ...string) field { return choiceField(name, value, words...) }
+	sex := c("sex", wordOf(p.Sex), "female", "male")
+	sex.Need = true
+	fields := []field{
+		{Name: "birth_date", Kind: "date", Value: p.BirthDate}, n("age_years", known.AgeYears), sex, n("mass_kg", known.MassKg), n("height_cm", known.HeightCm),
+		n("rest_hr_bpm", 0), n("rest_sbp_mmhg", 0), n("rest_dbp_mmhg", 0), c("hr_method", "strap", "strap", "optical", "ecg", "palpated-15s", "palpated-30s", "palpated-10s"),
+		c("rate_limiting_drug", "", "no", "yes", "unknown"), c("rhythm", "", "sinus", "atrial-fibrillation", "paced", "heart-transplant", "sci-t6-or-above", "other"),
+		manyField("condition", "neurological", "heart", "lung", "other"), textField("drug_name", "", 200),
+		c("protocol", plan.ID, protocols.IDs()...), n("end_point_percent", endPercent(plan)), formulaField(plan), n("max_hr_bpm", 0),
+		n("hr_limit_bpm", 0), n("sbp_limit_mmhg", 0), n("spo2_limit_percent", 0), n("rpe_limit", 0), textField("limits_name", "", 120), {Name: "limits_date", Kind: "date"},
+		c("blood_pressure", "every-stage", "every-stage", "every-second-stage", "none"), n("target_cadence_per_min", known.Cadence), textField("rpe_card", "", 120),
+		n("rpe_alert", 0), n("rpe_end", 0), textField("rpe_reason", "", 200), textField("by", "", 80), {Name: "note", Kind: "area", Most: 1000},
+		equipmentField(plan),
+	}
+	return form{Fields: fields}
+}
+
+func manyField(name string, words ...string) field {
+	f := choiceField(name, "", words...)
+	f.Kind = "many"
+	return f
+}
+
+func endPercent(plan *protocol.Protocol) float64 {
+	if !plan.EndPoint.Is() {
+		return 0
+	}
+	return float64(plan.EndPoint.It.Percent)
+}
+
+func formulaField(plan *protocol.Protocol) field {
+	f := field{Name: "max_hr_formula", Kind: "choice", Value: physiology.DefaultMaxHR}
+	if plan.EndPoint.Is() && plan.EndPoint.It.Formula != "" {
+		f.Value = plan.EndPoint.It.Formula
+	}
+	for _, row := range physiology.Formulas() {
+		text := row.ID
+		if row.Sex != "both" {
+			text += ", " + say("plan.formula."+row.Sex)
+		}
+		if row.Drug != "none" {
+			text += ", " + say("plan.formula.drug", row.Drug)
+		}
+		f.Options = append(f.Options, option{row.ID, text})
+	}
+	return f
+}
+
+func equipmentField(plan *protocol.Protocol) field {
+	f := field{Name: "equipment", Kind: "many"}
+	for _, item := range plan.Equipment {
+		f.Options = append(f.Options, option{item, item})
+	}
+	return f
+}
+
+type prepareBody struct {
+	Person record.Participant
+	Label  string
+	Form   form
+	Test   string // id the test will have; sending the form twice makes one test
+	Plan   planView
+	Known  string // where prefilled values come from
+}
+
+// prepare shows what is known of a person and the plan of the test that follows from it.
+func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personAt(r)
+	if err != nil {
+		return err
+	}
+	plan, err := s.lib.protocol(or(r.URL.Query().Get("protocol"), defaultProtocol))
+	if err != nil {
+		return err
+	}
+	known, when, err := s.knownOf(r, p)
+	if err != nil {
+		return err
+	}
+	f := planForm(p, plan, known)
+	if years, ok := age(p.BirthDate, s.now()); ok && years > 0 {
+		f.at("age_years").Value = strconv.Itoa(years)
+	}
+	return s.showPlan(w, r, http.StatusOK, p, plan, f, s.newTestID(), when)
+}
+
+const defaultProtocol = "recumbent-stepper"
+
+// knownOf takes over from the last test what seldom changes, so that it need not be entered again.
+func (s *Server) knownOf(r *http.Request, p record.Participant) (in conduct.Inputs, when string, err error) {
+	tests, err := s.store.Tests(r.Context(), record.TestFilter{Participant: p.ID, Limit: 1})
+	if err != nil || len(tests) == 0 {
+		return in, "", err
+	}
+	events, err := s.store.Events(r.Context(), tests[0].ID)
+	if err != nil {
+		return in, "", err
+	}
+	for i := range events {
+		if b := events[i].Begin; b != nil {
+			last := b.Inputs
+			return conduct.Inputs{AgeYears: ageLater(last.AgeYears, p), MassKg: last.MassKg, HeightCm: last.HeightCm, Cadence: last.Cadence}, day(tests[0].Created.Local()), nil
+		}
+	}
+	return in, "", nil
+}
+
+// ageLater keeps an age only where a birth date does not say better.
+func ageLater(years float64, p record.Participant) float64 {
+	if p.BirthDate != "" {
+		return 0
+	}
+	return years
+}
+
+// newTestID is a new name of a test: the day, for people, and chance.
+func (s *Server) newTestID() string { return s.now().Format("060102") + "-" + randomHex(5) }
+
+var testID = regexp.MustCompile(`^[0-9]{6}-[0-9a-f]{10}$`)
+
+func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p record.Participant, plan *protocol.Protocol, f form, id, when string) error {
+	body := prepareBody{Person: p, Label: label(p), Form: f, Test: id}
+	if when != "" {
+		body.Known = say("plan.known", when)
+	}
+	in := readInputs(&f, plan, &record.Participant{}, s.now())
+	var err error
+	if body.Plan, err = s.planView(plan, in); err != nil {
+		return err
+	}
+	return s.show(w, status, frame{Page: "prepare", Title: say("plan.title", label(p)), Purpose: say("plan.purpose"), Section: "people", Token: s.token(w, r), Body: body})
+}
+
+// prepared takes the form: it shows the plan anew, or makes the test and opens it.
+func (s *Server) prepared(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personAt(r)
+	if err != nil {
+		return err
+	}
+	plan, err := s.lib.protocol(or(r.PostForm.Get("protocol"), defaultProtocol))
+	if err != nil {
+		var unknown *protocols.UnknownError
+		if errors.As(err, &unknown) {
+			return &askError{http.StatusUnprocessableEntity, "protocol", err.Error(), say("form.again")}
+		}
+		return err
+	}
+	f := planForm(p, plan, conduct.Inputs{})
+	f.take(r)
+	f.signed(s.signed(r))
+	in := readInputs(&f, plan, &p, s.now())
+	id := r.PostForm.Get("test")
+	if !testID.MatchString(id) {
+		id = s.newTestID()
+	}
+	if r.PostForm.Get("do") != "begin" {
+		return s.showPlan(w, r, http.StatusOK, p, plan, f, id, "")
+	}
+	mustHave(&f, plan, &in)
+	if f.bad() {
+		return s.showPlan(w, r, http.StatusUnprocessableEntity, p, plan, f, id, "")
+	}
+	if err := s.begin(r, p, plan, in, &f, id); err != nil {
+		return err
+	}
+	http.Redirect(w, r, "/tests/"+id+"/run", http.StatusSeeOther)
+	return nil
+}
+
+// mustHave asks for what the test cannot begin without.
+func mustHave(f *form, plan *protocol.Protocol, in *conduct.Inputs) {
+	for _, name := range in.Missing(plan) {
+		f.fault(name, say("plan.needed"))
+	}
+	if (in.HRLimit > 0 || in.SBPLimit > 0 || in.SpO2Limit > 0 || in.RPELimit > 0) && f.text("limits_name") == "" {
+		f.fault("limits_name", say("plan.limits.who"))
+	}
+	if in.LimitsBy != "" && f.text("limits_date") == "" {
+		f.fault("limits_date", say("plan.limits.when"))
+	}
+	if (in.RPEEnd > 0 || in.RPEAlert > 0) && in.RPEReason == "" {
+		f.fault("rpe_reason", say("plan.rpe.why"))
+	}
+}
+
+// readInputs takes the inputs of the test out of the form and notes what cannot be true. A birth date that was
+// entered here goes into the person.
+func readInputs(f *form, plan *protocol.Protocol, p *record.Participant, now time.Time) (in conduct.Inputs) {
+	for _, name := range numberInputs {
+		if v := f.number(name); v != 0 {
+			if err := in.Set(name, "", v); err != nil {
+				f.fault(name, plainly(name, err))
+			}
+		}
+	}
+	for _, name := range wordInputs {
+		if word := f.text(name); word != "" {
+			if err := in.Set(name, word, 0); err != nil {
+				f.fault(name, plainly(name, err))
+			}
+		}
+	}
+	if err := in.Set("condition", strings.Join(f.at("condition").Values, "+"), 0); err != nil {
+		f.fault("condition", plainly("condition", err))
+	}
+	in.RPEReason = f.text("rpe_reason")
+	if who := f.text("limits_name"); who != "" {
+		in.LimitsBy = strings.TrimSuffix(who+", "+f.text("limits_date"), ", ")
+	}
+	if plan.EndPoint.Is() && in.EndPercent == float64(plan.EndPoint.It.Percent) {
+		in.EndPercent = 0
+	}
+	if plan.EndPoint.Is() && in.Formula == plan.EndPoint.It.Formula {
+		in.Formula = ""
+	}
+	readAge(f, &in, p, now)
+	checkPairs(f, plan, &in)
+	return in
+}
+
+// plainly says a fault of an input with the name that the form gives it.
+func plainly(name string, err error) string {
+	return strings.TrimSpace(strings.TrimPrefix(err.Error(), name))
+}
+
+// readAge makes the age from the birth date and refuses two that disagree.
+func readAge(f *form, in *conduct.Inputs, p *record.Participant, now time.Time) {
+	birth := f.text("birth_date")
+	if birth == "" {
+		return
+	}
+	years, ok := age(birth, now)
+	switch {
+	case !ok || years < 1:
+		f.fault("birth_date", say("person.birth.bad"))
+	case in.AgeYears == 0:
+		in.AgeYears, p.BirthDate = float64(years), birth
+		f.at("age_years").Value = strconv.Itoa(years)
+	case in.AgeYears != float64(years):
+		f.fault("age_years", say("plan.age.differs", num(in.AgeYears), years))
+	default:
+		p.BirthDate = birth
+	}
+}
+
+// checkPairs looks at entries that must fit together.
+func checkPairs(f *form, plan *protocol.Protocol, in *conduct.Inputs) {
+	if in.RestSBP > 0 && in.RestDBP >= in.RestSBP {
+		f.fault("rest_dbp_mmhg", say("plan.pressure"))
+	}
+	if in.RPEAlert > 0 && in.RPEEnd > 0 && in.RPEAlert > in.RPEEnd {
+		f.fault("rpe_alert", say("plan.rpe.order"))
+	}
+	if day := f.text("limits_date"); day != "" {
+		if _, err := time.Parse(time.DateOnly, day); err != nil {
+			f.fault("limits_date", say("form.day"))
+		}
+	}
+	if !plan.EndPoint.Is() || in.MaxHR > 0 || in.AgeYears == 0 || in.Sex == conduct.SexUnknown {
+		return
+	}
+	if _, _, err := physiology.MaxHR(or(in.Formula, plan.EndPoint.It.Formula), in.AgeYears, in.Sex == conduct.Female, in.RestHR); err != nil {
+		f.fault("max_hr_formula", err.Error())
+	}
+}
+
+// begin makes the test with its first event. The same form sent again finds the test made.
+func (s *Server) begin(r *http.Request, p record.Participant, plan *protocol.Protocol, in conduct.Inputs, f *form, id string) error {
+	if have, err := s.store.Test(r.Context(), id); err == nil && have.Participant == p.ID {
+		if l, err := s.liveTest(r.Context(), id); err == nil && len(l.marksNow()) > 0 {
+			return nil
+		}
+	}
+	if err := s.rememberPerson(r, p); err != nil {
+		return err
+	}
+	sent, err := json.Marshal(plan)
+	if err != nil {
+		return err
+	}
+	t := record.Test{ID: id, Participant: p.ID, Protocol: plan.ID, Version: plan.Version, Hash: plan.Hash, Sent: sent, Title: plan.Title, Demo: s.demo}
+	if _, err := s.store.NewTest(r.Context(), t); err != nil {
+		return err
+	}
+	l, err := s.liveTest(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	_, err = s.keep(r, l, s.firstEvents(plan, in, f))
+	return err
+}
+
+// rememberPerson keeps a birth date that was entered with the test.
+func (s *Server) rememberPerson(r *http.Request, p record.Participant) error {
+	have, err := s.store.Participant(r.Context(), p.ID)
+	if err != nil || have.BirthDate == p.BirthDate {
+		return err
+	}
+	return s.store.UpdateParticipant(r.Context(), p)
+}
+
+// firstEvents are the beginning of the test and a note of what was prepared.
+func (s *Server) firstEvents(plan *protocol.Protocol, in conduct.Inputs, f *form) []conduct.Event {
+	by, wall := or(f.text("by"), say("plan.examiner")), s.now().Format(time.RFC3339)
+	events := []conduct.Event{{Term: 1, N: 1, Kind: conduct.Began, By: by, Wall: wall,
+		Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: plan.ID, Version: plan.Version, Hash: plan.Hash, Inputs: in}}}
+	for _, note := range s.notes(plan, f) {
+		events = append(events, conduct.Event{Term: 1, N: uint32(len(events) + 1), Kind: conduct.Note, By: by, Wall: wall, Text: note})
+	}
+	return events
+}
+
+func (s *Server) notes(plan *protocol.Protocol, f *form) (notes []string) {
+	ticked := f.at("equipment").Values
+	missing := slices.DeleteFunc(slices.Clone(plan.Equipment), func(item string) bool { return slices.Contains(ticked, item) })
+	switch {
+	case len(missing) == 0:
+		notes = append(notes, say("note.equipment.all"))
+	default:
+		notes = append(notes, say("note.equipment.some", strings.Join(missing, "; ")))
+	}
+	for _, name := range []string{"drug_name", "rpe_card", "note"} {
+		if text := f.text(name); text != "" {
+			notes = append(notes, say("note."+name, text))
+		}
+	}
+	return notes
+}
+
+// marksNow are the marks of what is stored.
+func (l *live) marksNow() record.Marks {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.Clone(l.marks)
+}

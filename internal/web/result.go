@@ -1,0 +1,587 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"gradus/conduct"
+	"gradus/estimate"
+	"gradus/internal/record"
+	"gradus/internal/web/core"
+	"gradus/protocol"
+)
+
+// told is a test as it is retold from its events.
+type told struct {
+	test   record.Test
+	person personAnswer
+	load   core.Load
+	state  conduct.State
+	view   *core.View
+	now    int64
+}
+
+// retell replays a test, as the running page did.
+func (s *Server) retell(r *http.Request) (told, error) {
+	t, err := s.store.Test(r.Context(), r.PathValue("test"))
+	if err != nil {
+		return told{}, err
+	}
+	events, err := s.store.Events(r.Context(), t.ID)
+	if err != nil {
+		return told{}, err
+	}
+	out := told{test: t}
+	if out.person, err = s.personOf(r, t); err != nil {
+		return told{}, err
+	}
+	if out.load, err = s.lib.loadOf(t, events); err != nil {
+		return told{}, err
+	}
+	if out.state, _, err = conduct.Replay(out.load.Protocol, events); err != nil {
+		return told{}, err
+	}
+	_, out.now = s.timeOf(t.ID, events)
+	if !t.Running() {
+		out.now = int64(out.state.Now)
+	}
+	var c core.Core
+	answer := c.Answer(core.Ask{Op: "load", Load: &out.load, At: out.now})
+	if answer.View == nil {
+		return told{}, errors.New(answer.Error)
+	}
+	out.view = answer.View
+	return out, nil
+}
+
+type resultBody struct {
+	Test         record.Test
+	Person       personAnswer
+	When         string
+	By           string
+	Running      bool
+	Verdict      string
+	VerdictText  string
+	Usable       bool
+	Estimate     *estimateView
+	NoEstimate   string
+	Reasons      []estimate.Caution
+	Notices      []estimate.Caution
+	Meaning      string
+	Ended        string
+	EndLine      string
+	Ends         []slip
+	Stairs       picture
+	Minutes      []core.MinuteRow
+	HasRPE       bool
+	HasBP        bool
+	HasSpO2      bool
+	HasCadence   bool
+	Slips        []slip // how each reading came about
+	Departures   []conduct.Departure
+	Recovery     string
+	About        []slipLine
+	Notes        []string
+	Provenance   []slipLine
+	Reassigned   []string
+	Form         form
+	FormOpen     bool
+	Done         bool
+	Refused      int
+	Measured     []stageLine
+	NothingTaken bool
+}
+
+// estimateView is an estimate in words, never without its range.
+type estimateView struct {
+	What, Value, Unit, Range, Covers string
+	Refused                          string
+	Slip, RangeSlip                  slip
+	Sensitivity                      []slipLine
+}
+
+// stageLine is what was measured at one load.
+type stageLine struct {
+	Title, Work, HR, RPE, BP, Steady string
+	Counts                           bool
+}
+
+func (s *Server) result(w http.ResponseWriter, r *http.Request) error {
+	return s.showResult(w, r, http.StatusOK, reassignForm())
+}
+
+func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, f form) error {
+	t, err := s.retell(r)
+	if err != nil {
+		return err
+	}
+	trace, err := s.samplesOf(r, t.test.ID, "hr", 0, maxTestMs)
+	if err != nil {
+		return err
+	}
+	body := t.resultBody(trace)
+	body.Form, body.FormOpen, body.Done = f, f.bad(), r.URL.Query().Has("reassigned")
+	if body.Reassigned, err = s.reassignments(r, t.test.ID); err != nil {
+		return err
+	}
+	title := say("result.title", t.person.Label, body.When)
+	return s.show(w, status, frame{Page: "result", Title: title, Purpose: say("result.purpose"), Token: s.token(w, r), Body: body})
+}
+
+func (t *told) resultBody(trace [][2]float64) resultBody {
+	v, st := t.view, &t.state
+	b := resultBody{Test: t.test, Person: t.person, When: day(t.test.Created.Local()), Running: t.test.Running(), Ends: ends(t.load.Protocol, &st.In, &st.Limits),
+		Stairs: testPicture(v, &st.Limits, trace), Minutes: v.Minutes, About: about(&st.In), Slips: readingSlips(t.load.Protocol, st), Refused: int(st.Ignored)}
+	for _, m := range v.Minutes {
+		b.HasRPE, b.HasBP = b.HasRPE || m.RPE > 0, b.HasBP || m.SBP > 0
+		b.HasSpO2, b.HasCadence = b.HasSpO2 || m.SpO2 > 0, b.HasCadence || m.Cadence > 0
+	}
+	for i := range t.load.Events {
+		e := &t.load.Events[i]
+		switch e.Kind {
+		case conduct.Began:
+			b.By = e.By
+		case conduct.Note:
+			b.Notes = append(b.Notes, clock(int64(e.At))+" "+e.Text)
+		}
+	}
+	b.NothingTaken = len(v.Minutes) == 0
+	b.Measured = measured(t.load.Protocol, st)
+	b.Provenance = t.provenance()
+	b.Recovery = recoveryText(v)
+	t.outcome(&b)
+	return b
+}
+
+// outcome puts the judgement of the test into words.
+func (t *told) outcome(b *resultBody) {
+	o := t.view.Result
+	if o == nil {
+		b.Verdict, b.VerdictText = estimate.NotUsable, say("result.verdict.none")
+		b.NoEstimate = say("result.no.stage")
+		return
+	}
+	b.Verdict, b.Usable, b.VerdictText = o.Verdict, o.Verdict != estimate.NotUsable, say("result.verdict."+o.Verdict)
+	for _, reason := range o.Reasons {
+		if reason.Notice {
+			b.Notices = append(b.Notices, reason)
+		} else {
+			b.Reasons = append(b.Reasons, reason)
+		}
+	}
+	b.NoEstimate, b.Departures, b.Ended = o.NoEstimate, o.Departures, o.Ended
+	if o.EndWork > 0 {
+		b.EndLine = say("result.end", o.EndStage, num(o.EndWork), num(o.EndHR))
+	}
+	if o.Estimate != nil {
+		b.Estimate = estimateWords(t.load.Estimator, o)
+		b.Meaning = say("result.meaning", o.Estimate.Criterion)
+	}
+}
+
+func estimateWords(e *estimate.Estimator, o *core.Outcome) *estimateView {
+	r := o.Estimate
+	v := &estimateView{What: say("result.what."+r.What, r.What), Unit: r.Unit, Covers: r.Covers}
+	if !r.Value.Present() {
+		v.Refused = r.Why
+		return v
+	}
+	v.Value = fixed(float64(r.Value))
+	v.Range = rangeText(o.Low95, fixed(float64(r.High95)))
+	v.Slip = estimateSlip(e, r)
+	v.RangeSlip = slip{say("slip.range"), v.Range, r.Unit, []slipLine{
+		{say("slip.error"), say("slip.see", num(r.SEE), r.Unit)}, {say("slip.range68"), rangeText(r.Low68Text(1), fixed(float64(r.High68)))},
+		{say("slip.covers"), r.Covers}, {say("slip.source"), r.ErrorSource}}}
+	for _, s := range r.Sensitivity {
+		v.Sensitivity = append(v.Sensitivity, slipLine{s.Label + " " + minus(s.Step), signed(float64(s.Effect)) + thin + r.Unit})
+	}
+	return v
+}
+
+// rangeText writes a range; a lower end below the floor keeps its sign.
+func rangeText(low, high string) string {
+	if strings.HasPrefix(low, "<") {
+		return low + " to " + high
+	}
+	return minus(low) + dash + high
+}
+
+func signed(v float64) string {
+	if v > 0 {
+		return "+" + num(v)
+	}
+	return num(v)
+}
+
+// estimateSlip is the formula with its inputs and where it comes from.
+func estimateSlip(e *estimate.Estimator, r *estimate.Result) slip {
+	s := slip{Label: say("slip.estimate"), Value: fixed(float64(r.Value)), Unit: r.Unit}
+	if e != nil {
+		s.Lines = append(s.Lines, slipLine{say("slip.formula"), formulaText(e)})
+	}
+	for _, in := range r.Inputs {
+		value := num(in.Value) + thin + in.Unit
+		if in.Word != "" {
+			value = in.Word + " (" + num(in.Value) + ")"
+		}
+		s.Lines = append(s.Lines, slipLine{in.Label, value})
+	}
+	return slip{s.Label, s.Value, s.Unit, append(s.Lines, slipLine{say("slip.source"), r.Source}, slipLine{say("slip.provenance"), r.Provenance})}
+}
+
+// formulaText writes a linear equation as it stands in a paper.
+func formulaText(e *estimate.Estimator) string {
+	if e.Formula != nil {
+		return e.Formula.Text
+	}
+	var b strings.Builder
+	b.WriteString(e.Outcome.What + " = ")
+	for i, t := range e.Terms {
+		v := t.Coefficient
+		switch {
+		case i == 0 && v < 0:
+			b.WriteString("\u2212")
+		case i > 0 && v < 0:
+			b.WriteString(" \u2212 ")
+		case i > 0:
+			b.WriteString(" + ")
+		}
+		b.WriteString(strconv.FormatFloat(max(v, -v), 'f', -1, 64))
+		if t.Input != "" {
+			b.WriteString(" \u00d7 " + inputLabel(e, t.Input))
+		}
+	}
+	return b.String()
+}
+
+func inputLabel(e *estimate.Estimator, id string) string {
+	i, ok := e.InputAt(id)
+	if !ok {
+		return id
+	}
+	in := e.Inputs[i]
+	if len(in.Codes) == 0 {
+		return in.Label + " (" + in.Unit + ")"
+	}
+	codes := make([]string, len(in.Codes))
+	for k, c := range in.Codes {
+		codes[k] = c.Word + " " + num(c.Value)
+	}
+	return in.Label + " (" + strings.Join(codes, ", ") + ")"
+}
+
+// about says of whom the estimate speaks, without a name.
+func about(in *conduct.Inputs) (out []slipLine) {
+	add := func(name, value string) {
+		if value != "" {
+			out = append(out, slipLine{say("field." + name), value})
+		}
+	}
+	number := func(name string, v float64, unit string) {
+		if v > 0 {
+			add(name, num(v)+thin+unit)
+		}
+	}
+	number("age_years", in.AgeYears, "years")
+	add("sex", optionText("sex", textOf(in.Sex)))
+	number("mass_kg", in.MassKg, "kg")
+	number("height_cm", in.HeightCm, "cm")
+	number("rest_hr_bpm", in.RestHR, "/min")
+	if in.RestSBP > 0 {
+		add("rest_sbp_mmhg", num(in.RestSBP)+"/"+num(in.RestDBP)+thin+"mmHg")
+	}
+	add("rate_limiting_drug", optionText("rate_limiting_drug", or(textOf(in.Drug), "unknown")))
+	add("rhythm", optionText("rhythm", textOf(in.Rhythm)))
+	if text := textOf(in.Condition); text != "" {
+		kinds := strings.Split(text, "+")
+		for i := range kinds {
+			kinds[i] = optionText("condition", kinds[i])
+		}
+		add("condition", strings.Join(kinds, ", "))
+	}
+	add("hr_method", optionText("hr_method", textOf(in.HRMethod)))
+	number("target_cadence_per_min", in.Cadence, "/min")
+	return out
+}
+
+func textOf(v interface{ MarshalText() ([]byte, error) }) string {
+	text, err := v.MarshalText()
+	if err != nil {
+		return ""
+	}
+	return string(text)
+}
+
+// measured is what was found at each load, whatever the verdict.
+func measured(p *protocol.Protocol, s *conduct.State) (out []stageLine) {
+	for i := range s.Stages[:s.NStages] {
+		st := &s.Stages[i]
+		j := s.Judge(p, i)
+		line := stageLine{Title: p.Parts[st.Part].Title, Work: num(st.Set), Counts: j.Counts}
+		if hr, _, ok := s.LastHeart(p, i); ok {
+			line.HR = num(hr)
+		}
+		for k := range st.Readings[:st.NReadings] {
+			r := &st.Readings[k]
+			switch {
+			case r.Withdrawn || r.Void || r.Disturbed:
+			case r.What == protocol.RPE:
+				line.RPE = num(r.V)
+			case r.What == protocol.BloodPressure:
+				line.BP = num(r.V) + "/" + num(r.V2)
+			}
+		}
+		switch {
+		case j.Known && j.Steady:
+			line.Steady = say("steady.yes", num(j.Prev), num(j.Last))
+		case j.Known:
+			line.Steady = say("steady.no", num(j.Prev), num(j.Last), num(j.Apart()))
+		default:
+			line.Steady = say("steady.unknown")
+		}
+		out = append(out, line)
+	}
+	return out
+}
+
+// readingSlips say of every value how it came about.
+func readingSlips(p *protocol.Protocol, s *conduct.State) (out []slip) {
+	add := func(r *conduct.Value, where string) {
+		if r.Ref.IsZero() {
+			return
+		}
+		value := num(r.V)
+		if r.What == protocol.BloodPressure {
+			value += "/" + num(r.V2)
+		}
+		lines := []slipLine{{say("slip.when"), say("slip.moment", clock(int64(r.Moment)), clock(int64(r.At)))}, {say("slip.how"), or(english["source."+r.Src.String()], r.Src.String())}, {say("slip.event"), r.Ref.String()}}
+		if r.Raw != 0 && r.Raw != r.V {
+			lines = append(lines, slipLine{say("slip.raw"), num(r.Raw)})
+		}
+		if r.Used > 0 {
+			lines = append(lines, slipLine{say("slip.beats"), say("slip.used", r.Used, r.Dropped)})
+		}
+		for _, state := range []struct {
+			is  bool
+			key string
+		}{{r.Disturbed, "slip.disturbed"}, {r.Withdrawn, "slip.withdrawn"}, {r.Void, "slip.void"}, {r.Corrected, "slip.corrected"}} {
+			if state.is {
+				lines = append(lines, slipLine{say("slip.state"), say(state.key)})
+			}
+		}
+		out = append(out, slip{Label: where + ", " + or(english["what."+r.What.String()], r.What.String()), Value: value, Unit: protocol.FenceOf(r.What).Unit, Lines: lines})
+	}
+	for i := range s.Stages[:s.NStages] {
+		st := &s.Stages[i]
+		for k := range st.Readings[:st.NReadings] {
+			add(&st.Readings[k], p.Parts[st.Part].Title)
+		}
+	}
+	for i := range s.After[:s.NAfter] {
+		add(&s.After[i], say("after"))
+	}
+	return out
+}
+
+// recoveryText says how far the participant has recovered.
+func recoveryText(v *core.View) string {
+	r := v.Recovery
+	if r == nil {
+		return ""
+	}
+	parts := []string{say("recovery.open")}
+	switch {
+	case r.All:
+		parts[0] = say("recovery.done")
+	case v.Phase == conduct.Over:
+		parts[0] = say("recovery.closed")
+	}
+	if r.HR > 0 {
+		parts = append(parts, say("recovery.hr", num(r.HR)))
+	}
+	if r.SBP > 0 {
+		parts = append(parts, say("recovery.sbp", num(r.SBP)))
+	}
+	return strings.Join(append(parts, say("recovery.since", r.Since)), " ")
+}
+
+// provenance names the versions behind the page.
+func (t *told) provenance() []slipLine {
+	p := t.load.Protocol
+	out := []slipLine{{say("provenance.protocol"), p.Title + ", " + p.ID + " " + p.Version}, {say("provenance.hash"), p.Hash}, {say("provenance.test"), t.test.ID},
+		{say("provenance.events"), strconv.Itoa(len(t.load.Events))}}
+	if t.load.Estimator != nil {
+		out = append(out, slipLine{say("provenance.estimator"), t.load.Estimator.ID})
+	}
+	return out
+}
+
+func reassignForm() form {
+	return form{Fields: []field{
+		{Name: "right_code", Kind: "text", Most: 64, Need: true}, {Name: "reassign_by", Kind: "text", Most: 80, Need: true}, {Name: "why", Kind: "text", Most: 500, Need: true},
+	}}
+}
+
+func (s *Server) reassignments(r *http.Request, test string) (out []string, err error) {
+	list, err := s.store.Reassignments(r.Context(), test)
+	if err != nil {
+		return nil, err
+	}
+	name := func(id int64) (string, error) {
+		if id == 0 {
+			return say("person.nobody"), nil
+		}
+		p, err := s.store.Participant(r.Context(), id)
+		return p.Code, err
+	}
+	for _, one := range list {
+		from, err1 := name(one.From)
+		to, err2 := name(one.To)
+		if err := errors.Join(err1, err2); err != nil {
+			return nil, err
+		}
+		out = append(out, say("reassigned.line", day(one.When.Local()), from, to, one.By, one.Why))
+	}
+	return out, nil
+}
+
+// reassign corrects whose test it is. The record keeps who said so and why.
+func (s *Server) reassign(w http.ResponseWriter, r *http.Request) error {
+	f := reassignForm()
+	f.take(r)
+	f.signed(s.signed(r))
+	for _, e := range f.Fields {
+		if e.Value == "" {
+			f.fault(e.Name, say("form.empty"))
+		}
+	}
+	if f.bad() {
+		return s.showResult(w, r, http.StatusUnprocessableEntity, f)
+	}
+	to, err := s.personByCode(r, f.text("right_code"))
+	if errors.Is(err, record.ErrNotFound) {
+		f.fault("right_code", say("reassign.unknown", f.text("right_code")))
+		return s.showResult(w, r, http.StatusUnprocessableEntity, f)
+	}
+	if err != nil {
+		return err
+	}
+	id := r.PathValue("test")
+	err = s.store.Reassign(r.Context(), id, to.ID, f.text("reassign_by"), f.text("why"))
+	var invalid *record.InvalidError
+	switch {
+	case errors.Is(err, record.ErrRunning):
+		f.General = say("reassign.running")
+	case errors.As(err, &invalid):
+		f.fault("right_code", invalid.Why)
+	case err != nil:
+		return err
+	}
+	if f.bad() {
+		return s.showResult(w, r, http.StatusUnprocessableEntity, f)
+	}
+	http.Redirect(w, r, "/tests/"+id+"?reassigned", http.StatusSeeOther)
+	return nil
+}
+
+func (s *Server) personByCode(r *http.Request, code string) (record.Participant, error) {
+	found, err := s.store.Participants(r.Context(), code, 0)
+	if err != nil {
+		return record.Participant{}, err
+	}
+	for _, p := range found {
+		if strings.EqualFold(p.Code, code) {
+			return p, nil
+		}
+	}
+	return record.Participant{}, record.ErrNotFound
+}
+
+// sheetBody is the data sheet as it stands, with empty boxes for what is still to come.
+type sheetBody struct {
+	Test    record.Test
+	Person  personAnswer
+	When    string
+	Now     string
+	Next    conduct.Instruction
+	About   []slipLine
+	Ends    []slip
+	Rows    []sheetRow
+	Table   []core.RowView
+	Stages  []string
+	Signs   []signGroup
+	Hold    string
+	Cool    string
+	Running bool
+	Formula string
+	Blank   []int
+}
+
+// RowTable is the branch table of the sheet.
+func (b sheetBody) RowTable() rowTable { return makeRowTable(b.Table, b.Stages) }
+
+// sheetRow is a line of the paper sheet; an empty value is a box to write in.
+type sheetRow struct {
+	Stage, Minute, Work, HR, RPE, BP, SpO2, Cadence string
+	Due                                             bool
+}
+
+func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
+	t, err := s.retell(r)
+	if err != nil {
+		return err
+	}
+	p := t.load.Protocol
+	plan := planView{}
+	plan.rules(p)
+	b := sheetBody{Test: t.test, Person: t.person, When: day(t.test.Created.Local()), Now: clock(max(t.now, int64(t.state.Now))), Next: t.view.Next, About: about(&t.state.In),
+		Ends: ends(p, &t.state.In, &t.state.Limits), Rows: sheetRows(p, &t), Table: t.view.Rows, Signs: signGroups(p.Table), Hold: plan.Hold, Cool: plan.Cool,
+		Running: t.test.Running(), Blank: make([]int, 8)}
+	for i := range p.Parts {
+		if p.Parts[i].Work.Form() == "row" {
+			b.Stages = append(b.Stages, p.Parts[i].Title)
+		}
+	}
+	if t.load.Estimator != nil {
+		b.Formula = formulaText(t.load.Estimator)
+	}
+	return s.show(w, http.StatusOK, frame{Page: "sheet", Title: say("sheet.title", t.person.Label), Purpose: say("sheet.purpose"), Body: b})
+}
+
+// sheetRows are the lines written so far, then the boxes of the stages still planned.
+func sheetRows(p *protocol.Protocol, t *told) (out []sheetRow) {
+	for _, m := range t.view.Minutes {
+		row := sheetRow{Stage: m.Stage, Minute: strconv.Itoa(m.Minute), Work: num(m.Work), HR: reading(m.HR), RPE: reading(m.RPE), SpO2: reading(m.SpO2), Cadence: reading(m.Cadence)}
+		if m.SBP > 0 {
+			row.BP = num(m.SBP) + "/" + num(m.DBP)
+		}
+		if m.Disturbed {
+			row.HR += " " + say("sheet.disturbed")
+		}
+		out = append(out, row)
+	}
+	if t.state.Phase > conduct.Riding {
+		return out
+	}
+	for _, s := range t.view.Stairs {
+		out = append(out, boxes(t.view, s)...)
+	}
+	return out
+}
+
+// boxes are the empty lines of a stage: one for each planned heart rate that is still open.
+func boxes(v *core.View, s core.Step) (out []sheetRow) {
+	for _, d := range v.Dots {
+		if d.Taken || d.AtMs <= s.FromMs || d.AtMs > s.ToMs {
+			continue
+		}
+		row := sheetRow{Stage: s.Title, Minute: strconv.Itoa(conduct.Minute(protocol.Ms(d.AtMs))), Due: true}
+		if s.Known {
+			row.Work = num(s.Work)
+		}
+		out = append(out, row)
+	}
+	return out
+}

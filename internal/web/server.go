@@ -1,0 +1,152 @@
+// Package web is the bedside in a browser: pages to choose a person, prepare a test, read its result and carry on
+// on paper, and the small interface through which the running page keeps its events.
+//
+// The running page is its own conductor; the server's task is to lose nothing. An event is acknowledged when it is
+// on disk, observers see it after that, and a clock that outlives the program says what time a test has when a page
+// comes back. The pages are written by the server and work without scripts, all but the running one.
+//
+// The server listens on this machine alone and answers only pages that it wrote itself.
+package web
+
+import (
+	"context"
+	"errors"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"gradus/internal/record"
+)
+
+// Options say what a server works with.
+type Options struct {
+	Store record.Store
+	Dir   string // data directory: the key of the forms and the clocks of the tests
+	Demo  bool   // invented people only; every page says so
+	Speed int    // of the demo's time: 1, 10 or 60
+	Log   *slog.Logger
+
+	Assets fs.FS               // the page's built scripts and styles; nil: those in the program
+	Now    func() time.Time    // wall clock; nil: the machine's
+	Boot   func() (Boot, bool) // clock since the machine started; nil: the machine's
+}
+
+// Server answers the requests of the bedside.
+type Server struct {
+	store  record.Store
+	demo   bool
+	speed  int
+	log    *slog.Logger
+	now    func() time.Time
+	boot   func() (Boot, bool)
+	key    []byte
+	pages  *template.Template
+	assets *assets
+	clocks *clockFile
+	lib    *shelf
+	mux    http.Handler
+
+	mu   sync.Mutex
+	live map[string]*live
+	done chan struct{} // closed when the server stops
+	once sync.Once
+}
+
+// New makes a server. The store stays the caller's to close.
+func New(o Options) (*Server, error) {
+	if o.Store == nil || o.Dir == "" {
+		return nil, errors.New("web: a server needs a store and a data directory")
+	}
+	s := &Server{store: o.Store, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
+		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf()}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	if s.now == nil {
+		s.now = time.Now
+	}
+	if s.boot == nil {
+		s.boot = bootClock
+	}
+	var err error
+	if s.key, err = formKey(o.Dir); err != nil {
+		return nil, err
+	}
+	if s.clocks, err = openClocks(o.Dir); err != nil {
+		return nil, err
+	}
+	if s.assets, err = openAssets(o.Assets); err != nil {
+		return nil, err
+	}
+	if s.pages, err = parsePages(s.assets); err != nil {
+		return nil, err
+	}
+	s.mux = s.guard(s.routes())
+	return s, nil
+}
+
+// Built reports whether the page's scripts and styles are in the program.
+func (s *Server) Built() bool { return s.assets.built() }
+
+// ServeHTTP answers one request.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.mux.ServeHTTP(w, r) }
+
+// Stop ends the streams of the observers, so that the listener can shut down.
+func (s *Server) Stop() { s.once.Do(func() { close(s.done) }) }
+
+func (s *Server) routes() http.Handler {
+	m := http.NewServeMux()
+	m.HandleFunc("GET /{$}", s.page(s.today))
+	m.HandleFunc("GET /people", s.page(s.people))
+	m.HandleFunc("POST /people", s.form(s.addPerson))
+	m.HandleFunc("GET /people/{person}", s.page(s.person))
+	m.HandleFunc("POST /people/{person}", s.form(s.changePerson))
+	m.HandleFunc("GET /people/{person}/new", s.page(s.prepare))
+	m.HandleFunc("POST /people/{person}/new", s.form(s.prepared))
+	m.HandleFunc("GET /tests/{test}", s.page(s.result))
+	m.HandleFunc("POST /tests/{test}", s.form(s.reassign))
+	m.HandleFunc("GET /tests/{test}/sheet", s.page(s.sheet))
+	m.HandleFunc("GET /tests/{test}/run", s.page(s.shell("run")))
+	m.HandleFunc("GET /tests/{test}/participant", s.page(s.shell("participant")))
+	m.HandleFunc("GET /tests/{test}/observe", s.page(s.shell("observe")))
+
+	m.HandleFunc("GET /api/clock", s.api(s.clock))
+	m.HandleFunc("GET /api/tests/{test}", s.api(s.open))
+	m.HandleFunc("POST /api/tests/{test}/events", s.api(s.takeEvents))
+	m.HandleFunc("POST /api/tests/{test}/samples", s.api(s.takeSamples))
+	m.HandleFunc("GET /api/tests/{test}/samples", s.api(s.giveSamples))
+	m.HandleFunc("POST /api/tests/{test}/call", s.api(s.call))
+	m.HandleFunc("GET /api/tests/{test}/stream", s.stream)
+	m.HandleFunc("GET /api/tests/{test}/log", s.download)
+	m.HandleFunc("/api/", s.api(func(*http.Request) (any, error) { return nil, record.ErrNotFound }))
+
+	m.HandleFunc("GET /assets/{name}", s.assets.serve)
+	m.HandleFunc("GET /sw.js", s.assets.serveWorker)
+	m.HandleFunc("/", s.page(func(http.ResponseWriter, *http.Request) error { return record.ErrNotFound }))
+	return m
+}
+
+// liveTest returns what the server keeps in memory of a test that is in the record.
+func (s *Server) liveTest(ctx context.Context, id string) (*live, error) {
+	s.mu.Lock()
+	l := s.live[id]
+	s.mu.Unlock()
+	if l != nil {
+		return l, nil
+	}
+	marks, err := s.store.Append(ctx, id, nil)
+	if err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if l := s.live[id]; l != nil {
+		return l, nil
+	}
+	l = newLive(id, marks)
+	s.live[id] = l
+	return l, nil
+}

@@ -1,0 +1,111 @@
+package web
+
+import (
+	"encoding/json"
+	"fmt"
+	"sync"
+
+	"gradus/conduct"
+	"gradus/estimate"
+	estimators "gradus/estimate/library"
+	"gradus/internal/record"
+	"gradus/internal/web/core"
+	"gradus/protocol"
+	protocols "gradus/protocol/library"
+	"gradus/simulate"
+)
+
+// shelf holds the protocols and estimators that were read, so that each is read once.
+type shelf struct {
+	mu         sync.Mutex
+	protocols  map[string]*protocol.Protocol // shipped, by id
+	sent       map[string]*protocol.Protocol // as a test was begun with, by hash
+	estimators map[string]*estimate.Estimator
+}
+
+func newShelf() *shelf {
+	return &shelf{protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
+}
+
+// estimator returns the one a protocol names, or nil when it names none.
+func (s *shelf) estimator(id string) (*estimate.Estimator, error) {
+	if id == "" || id == "none" {
+		return nil, nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if e := s.estimators[id]; e != nil {
+		return e, nil
+	}
+	e, err := estimators.ByID(id)
+	if err != nil {
+		return nil, fmt.Errorf("estimator %s: %w", id, err)
+	}
+	s.estimators[id] = e
+	return e, nil
+}
+
+// protocol returns a shipped protocol.
+func (s *shelf) protocol(id string) (*protocol.Protocol, error) {
+	s.mu.Lock()
+	p := s.protocols[id]
+	s.mu.Unlock()
+	if p != nil {
+		return p, nil
+	}
+	p, err := protocols.Load(id, func(id string) (protocol.Line, bool) {
+		e, err := s.estimator(id)
+		if err != nil || e == nil {
+			return protocol.Line{}, false
+		}
+		return e.Line()
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.protocols[id] = p
+	return p, nil
+}
+
+// planOf returns the protocol that a test was begun with, which is the one its page got.
+func (s *shelf) planOf(t record.Test) (*protocol.Protocol, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if p := s.sent[t.Hash]; p != nil {
+		return p, nil
+	}
+	p := &protocol.Protocol{}
+	if err := json.Unmarshal(t.Sent, p); err != nil {
+		return nil, fmt.Errorf("test %s: its protocol cannot be read: %w", t.ID, err)
+	}
+	s.sent[t.Hash] = p
+	return p, nil
+}
+
+// loadOf is what a page and the replay of a test begin with.
+func (s *shelf) loadOf(t record.Test, events []conduct.Event) (core.Load, error) {
+	p, err := s.planOf(t)
+	if err != nil {
+		return core.Load{}, err
+	}
+	e, err := s.estimator(p.Outcome.Estimator)
+	if err != nil {
+		return core.Load{}, err
+	}
+	if events == nil {
+		events = []conduct.Event{}
+	}
+	load := core.Load{Protocol: p, Events: events}
+	if e != nil {
+		own := *e // the conductor prepares it anew, and others read this one
+		load.Estimator = &own
+	}
+	return load, nil
+}
+
+// inventedFor picks which of the invented bodies a demo person has.
+func inventedFor(person int64) int {
+	return int(person-1+int64(len(simulate.Invented))) % len(simulate.Invented)
+}

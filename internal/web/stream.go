@@ -1,0 +1,180 @@
+package web
+
+import (
+	"bytes"
+	"encoding/json"
+	"net/http"
+	"time"
+
+	"gradus/conduct"
+	"gradus/internal/record"
+)
+
+const (
+	nowEvery   = 5 * time.Second  // how often an observer is told the time of the test
+	writeAtOur = 10 * time.Second // an observer that takes nothing for this long is let go
+)
+
+// stream shows a test as it happens: first the stored events that the observer does not have, then everything
+// new. It may be left and taken up again at any point: an event comes with the marks to ask from.
+func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
+	since := r.URL.Query().Get("since")
+	if last := r.Header.Get("Last-Event-ID"); last != "" {
+		since = last
+	}
+	marks, ok := readMarks(since)
+	if !ok {
+		writeFault(w, &askError{Field: "since", Msg: say("stream.since", since), Hint: say("stream.since.hint")})
+		return
+	}
+	l, err := s.liveTest(r.Context(), r.PathValue("test"))
+	if err != nil {
+		writeFault(w, err)
+		return
+	}
+	o := l.watch()
+	defer l.leave(o)
+	events, err := s.store.EventsSince(r.Context(), l.id, marksBefore(marks))
+	if err != nil {
+		writeFault(w, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/event-stream; charset=utf-8")
+	h.Set("X-Accel-Buffering", "no")
+	sent := &sentMarks{marks: marks}
+	out := &pusher{w: w, c: http.NewResponseController(w)}
+	out.put([]byte("retry: 1000\n\n"))
+	if missing := sent.news(events); len(missing) > 0 {
+		message, err := eventMessage(missing, sent.marks)
+		if err != nil {
+			return
+		}
+		out.put(message)
+	}
+	s.pump(r, l, o, out)
+}
+
+// marksBefore makes the question to the record of what an observer has. A single mark covers every term below it.
+func marksBefore(marks record.Marks) record.Marks {
+	if len(marks) != 1 {
+		return marks
+	}
+	return record.Marks{marks[0]}
+}
+
+// pump hands on what comes until the observer leaves, falls behind or the server stops.
+func (s *Server) pump(r *http.Request, l *live, o *observer, out *pusher) {
+	tell := func() { out.put(nowMessage(s.nowOf(l.id))) }
+	tell()
+	if out.flush() != nil {
+		return
+	}
+	tick := time.NewTicker(nowEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case message := <-o.in:
+			out.put(message)
+			for range len(o.in) {
+				out.put(<-o.in)
+			}
+		case <-tick.C:
+			tell()
+		case <-o.gone:
+			return
+		case <-s.done:
+			return
+		case <-r.Context().Done():
+			return
+		}
+		if out.flush() != nil {
+			return
+		}
+	}
+}
+
+// pusher writes to an observer. After a first error it writes no more.
+type pusher struct {
+	w   http.ResponseWriter
+	c   *http.ResponseController
+	err error
+}
+
+func (p *pusher) put(message []byte) {
+	if p.err != nil {
+		return
+	}
+	if p.err = p.c.SetWriteDeadline(time.Now().Add(writeAtOur)); p.err != nil {
+		return
+	}
+	_, p.err = p.w.Write(message)
+}
+
+func (p *pusher) flush() error {
+	if p.err == nil {
+		p.err = p.c.Flush()
+	}
+	return p.err
+}
+
+// sentMarks are what an observer has when the stream begins.
+type sentMarks struct{ marks record.Marks }
+
+// news leaves out the events the observer has, and marks the rest.
+func (m *sentMarks) news(events []conduct.Event) (out []conduct.Event) {
+	single := len(m.marks) == 1
+	have := m.marks
+	marks := record.Marks{}
+	for _, id := range have {
+		marks = append(marks, id)
+	}
+	for _, e := range events {
+		if e.N <= have.N(e.Term) || single && e.Term < have[0].Term {
+			marks = mark(marks, e.ID())
+			continue
+		}
+		out = append(out, e)
+		marks = mark(marks, e.ID())
+	}
+	m.marks = marks
+	return out
+}
+
+func mark(marks record.Marks, id conduct.ID) record.Marks {
+	for i := range marks {
+		if marks[i].Term == id.Term {
+			marks[i].N = max(marks[i].N, id.N)
+			return marks
+		}
+		if marks[i].Term > id.Term {
+			return append(marks[:i], append(record.Marks{id}, marks[i:]...)...)
+		}
+	}
+	return append(marks, id)
+}
+
+func message(kind, id string, data []byte) []byte {
+	var b bytes.Buffer
+	b.Grow(len(data) + len(kind) + len(id) + 24)
+	if id != "" {
+		b.WriteString("id: " + id + "\n")
+	}
+	b.WriteString("event: " + kind + "\ndata: ")
+	b.Write(data)
+	b.WriteString("\n\n")
+	return b.Bytes()
+}
+
+func eventMessage(events []conduct.Event, marks record.Marks) ([]byte, error) {
+	data, err := json.Marshal(events)
+	if err != nil {
+		return nil, err
+	}
+	return message("events", marksText(marks), data), nil
+}
+
+func nowMessage(ms int64) []byte {
+	data, _ := json.Marshal(map[string]int64{"now_ms": ms})
+	return message("now", "", data)
+}
