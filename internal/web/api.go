@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"gradus/conduct"
+	"gradus/internal/eventfile"
 	"gradus/internal/record"
 	"gradus/internal/web/core"
 	"gradus/protocol"
@@ -457,12 +458,7 @@ func (s *Server) download(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", "application/x-ndjson")
 	w.Header().Set("Content-Disposition", `attachment; filename="`+id+`.jsonl"`)
-	out := json.NewEncoder(w)
-	for i := range events {
-		if out.Encode(&events[i]) != nil {
-			return
-		}
-	}
+	_ = eventfile.Write(w, events) // the browser has gone; there is nobody to tell
 }
 
 func or(text, other string) string {

@@ -321,7 +321,7 @@ func (s *Server) begin(r *http.Request, p record.Participant, plan *protocol.Pro
 	if err != nil {
 		return err
 	}
-	_, err = s.keep(r, l, s.firstEvents(plan, in, f))
+	_, err = s.keep(r, l, []conduct.Event{s.began(plan, in, f)})
 	return err
 }
 
@@ -334,18 +334,13 @@ func (s *Server) rememberPerson(r *http.Request, p record.Participant) error {
 	return s.store.UpdateParticipant(r.Context(), p)
 }
 
-// firstEvents are the beginning of the test and a note of what was prepared.
-func (s *Server) firstEvents(plan *protocol.Protocol, in conduct.Inputs, f *form) []conduct.Event {
-	by, wall := or(f.text("by"), say("plan.examiner")), s.now().Format(time.RFC3339)
-	events := []conduct.Event{{Term: 1, N: 1, Kind: conduct.Began, By: by, Wall: wall,
-		Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: plan.ID, Version: plan.Version, Hash: plan.Hash, Inputs: in}}}
-	for _, note := range s.notes(plan, f) {
-		events = append(events, conduct.Event{Term: 1, N: uint32(len(events) + 1), Kind: conduct.Note, By: by, Wall: wall, Text: note})
-	}
-	return events
+// began is the first event of the test. Its text says what was prepared.
+func (s *Server) began(plan *protocol.Protocol, in conduct.Inputs, f *form) conduct.Event {
+	return conduct.Event{Term: 1, N: 1, Kind: conduct.Began, By: or(f.text("by"), say("plan.examiner")), Wall: s.now().Format(time.RFC3339), Text: strings.Join(notes(plan, f), " "),
+		Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: plan.ID, Version: plan.Version, Hash: plan.Hash, Inputs: in}}
 }
 
-func (s *Server) notes(plan *protocol.Protocol, f *form) (notes []string) {
+func notes(plan *protocol.Protocol, f *form) (notes []string) {
 	ticked := f.at("equipment").Values
 	missing := slices.DeleteFunc(slices.Clone(plan.Equipment), func(item string) bool { return slices.Contains(ticked, item) })
 	switch {

@@ -88,6 +88,8 @@ type resultBody struct {
 	Reassigned   []string
 	Form         form
 	FormOpen     bool
+	Bring        form
+	Brought      string
 	Done         bool
 	Refused      int
 	Measured     []stageLine
@@ -109,10 +111,10 @@ type stageLine struct {
 }
 
 func (s *Server) result(w http.ResponseWriter, r *http.Request) error {
-	return s.showResult(w, r, http.StatusOK, reassignForm())
+	return s.showResult(w, r, http.StatusOK, reassignForm(), bringForm())
 }
 
-func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, f form) error {
+func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, f, bring form) error {
 	t, err := s.retell(r)
 	if err != nil {
 		return err
@@ -123,6 +125,10 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	body := t.resultBody(trace)
 	body.Form, body.FormOpen, body.Done = f, f.bad(), r.URL.Query().Has("reassigned")
+	body.Bring = bring
+	if n, err := strconv.Atoi(r.URL.Query().Get("brought")); err == nil {
+		body.Brought = say("bring.done", n)
+	}
 	if body.Reassigned, err = s.reassignments(r, t.test.ID); err != nil {
 		return err
 	}
@@ -143,6 +149,9 @@ func (t *told) resultBody(trace [][2]float64) resultBody {
 		switch e.Kind {
 		case conduct.Began:
 			b.By = e.By
+			if e.Text != "" {
+				b.Notes = append(b.Notes, e.Text)
+			}
 		case conduct.Note:
 			b.Notes = append(b.Notes, clock(int64(e.At))+" "+e.Text)
 		}
@@ -458,12 +467,12 @@ func (s *Server) reassign(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if f.bad() {
-		return s.showResult(w, r, http.StatusUnprocessableEntity, f)
+		return s.showResult(w, r, http.StatusUnprocessableEntity, f, bringForm())
 	}
 	to, err := s.personByCode(r, f.text("right_code"))
 	if errors.Is(err, record.ErrNotFound) {
 		f.fault("right_code", say("reassign.unknown", f.text("right_code")))
-		return s.showResult(w, r, http.StatusUnprocessableEntity, f)
+		return s.showResult(w, r, http.StatusUnprocessableEntity, f, bringForm())
 	}
 	if err != nil {
 		return err
@@ -480,7 +489,7 @@ func (s *Server) reassign(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if f.bad() {
-		return s.showResult(w, r, http.StatusUnprocessableEntity, f)
+		return s.showResult(w, r, http.StatusUnprocessableEntity, f, bringForm())
 	}
 	http.Redirect(w, r, "/tests/"+id+"?reassigned", http.StatusSeeOther)
 	return nil

@@ -108,6 +108,7 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /people/{person}/new", s.form(s.prepared))
 	m.HandleFunc("GET /tests/{test}", s.page(s.result))
 	m.HandleFunc("POST /tests/{test}", s.form(s.reassign))
+	m.HandleFunc("POST /tests/{test}/record", s.page(s.bring))
 	m.HandleFunc("GET /tests/{test}/sheet", s.page(s.sheet))
 	m.HandleFunc("GET /tests/{test}/run", s.page(s.shell("run")))
 	m.HandleFunc("GET /tests/{test}/participant", s.page(s.shell("participant")))

@@ -47,7 +47,7 @@ func (c *clocks) pass(d time.Duration) {
 }
 
 var built = fstest.MapFS{
-	"manifest.json": {Data: []byte(`{"page.css":"page-1.css","run.js":"run-2.js","sw.js":"sw-3.js","core.wasm":"core-4.wasm"}`)},
+	"manifest.json": {Data: []byte(`{"style.css":"page-1.css","run.js":"run-2.js","sw.js":"sw-3.js","core.wasm":"core-4.wasm"}`)},
 	"page-1.css":    {Data: []byte("body{}")}, "page-1.css.br": {Data: []byte("BR")}, "page-1.css.gz": {Data: []byte("GZ")},
 	"run-2.js": {Data: []byte("export{}")}, "sw-3.js": {Data: []byte("self")}, "core-4.wasm": {Data: []byte("\x00asm")},
 	"secret.txt~": {Data: []byte("no")},
