@@ -80,7 +80,7 @@ func Example() {
 	fmt.Printf("%d stages; the last that counts: %g W, steady: %v\n", s.NStages, s.Stages[last].Set, s.Judge(p, last).Steady)
 	// Output:
 	// 0:00 Set 30 W.
-	// 3:00 by rule: branched row-3 - Last reading of stage 1: 98, so row 3 (90 to 100).
+	// 3:00 by rule: branched row-3 - Last reading of stage 1: 98, so row 3 (90 to 100). Row 4 (above 100) is within 2 beats.
 	// 3:00 Set 75 W.
 	// 6:00 Set 100 W.
 	// 9:00 by rule: extended steady - 126, then 133: 7 apart, more than 5.
@@ -119,7 +119,7 @@ func ExampleReplay() {
 	}
 	// Output:
 	// 0 <nil>
-	// Lower to 75 W now. Last reading of stage 1: 98, so row 3 (90 to 100).
+	// Lower to 75 W now. Last reading of stage 1: 98, so row 3 (90 to 100). Row 4 (above 100) is within 2 beats.
 	// minute 4: row 2 (100, 125, 150 W) ridden, 98 calls for row 3 (75, 100, 125 W)
 }
 

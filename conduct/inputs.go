@@ -1,8 +1,10 @@
 package conduct
 
 import (
+	_ "embed"
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 
 	"gradus/physiology"
@@ -167,19 +169,23 @@ type Inputs struct {
 	Condition Condition `json:"condition,omitzero"`
 	HRMethod  Source    `json:"hr_method,omitzero"`
 
-	MaxHR      float64 `json:"max_hr_bpm,omitempty"`         // measured or known; else by formula
-	Formula    string  `json:"max_hr_formula,omitempty"`     // "" is the protocol's
-	EndPercent float64 `json:"end_point_percent,omitempty"`  // 0 is the protocol's
-	HRLimit    float64 `json:"hr_limit_bpm,omitempty"`       // safety limits: of the site or the referrer
-	SBPLimit   float64 `json:"sbp_limit_mmhg,omitempty"`     //
-	SpO2Limit  float64 `json:"spo2_limit_percent,omitempty"` //
-	RPELimit   float64 `json:"rpe_limit,omitempty"`          //
-	LimitsBy   string  `json:"limits_by,omitempty"`          // name and date of whoever set them
-	RPEEnd     float64 `json:"rpe_end,omitempty"`            // the site's choice instead of the protocol's
-	RPEAlert   float64 `json:"rpe_alert,omitempty"`          //
-	RPEReason  string  `json:"rpe_reason,omitempty"`         // and its reason
-	Cadence    float64 `json:"target_cadence_per_min,omitempty"`
-	BP         BPEvery `json:"blood_pressure,omitzero"`
+	MaxHR       float64 `json:"max_hr_bpm,omitempty"`         // measured or known; else by formula
+	Formula     string  `json:"max_hr_formula,omitempty"`     // "" is the protocol's
+	EndPercent  float64 `json:"end_point_percent,omitempty"`  // 0 is the protocol's
+	HRLimit     float64 `json:"hr_limit_bpm,omitempty"`       // safety limits: of the site or the referrer
+	SBPLimit    float64 `json:"sbp_limit_mmhg,omitempty"`     //
+	SpO2Limit   float64 `json:"spo2_limit_percent,omitempty"` //
+	RPELimit    float64 `json:"rpe_limit,omitempty"`          //
+	LimitsBy    string  `json:"limits_by,omitempty"`          // name and date of whoever set them; of one limit alone:
+	HRLimitBy   string  `json:"hr_limit_by,omitempty"`
+	SBPLimitBy  string  `json:"sbp_limit_by,omitempty"`
+	SpO2LimitBy string  `json:"spo2_limit_by,omitempty"`
+	RPELimitBy  string  `json:"rpe_limit_by,omitempty"`
+	RPEEnd      float64 `json:"rpe_end,omitempty"`    // the site's choice instead of the protocol's
+	RPEAlert    float64 `json:"rpe_alert,omitempty"`  //
+	RPEReason   string  `json:"rpe_reason,omitempty"` // and its reason
+	Cadence     float64 `json:"target_cadence_per_min,omitempty"`
+	BP          BPEvery `json:"blood_pressure,omitzero"`
 }
 
 // inputNumber is an input that is a number, with the range in which it can be true.
@@ -188,22 +194,23 @@ type inputNumber struct {
 	low, high float64
 }
 
-var inputNumbers = [...]inputNumber{
-	{"age_years", 1, 120},
-	{"mass_kg", 10, 400},
-	{"height_cm", 50, 260},
-	{"rest_hr_bpm", 25, 200},
-	{"rest_sbp_mmhg", 50, 300},
-	{"rest_dbp_mmhg", 20, 200},
-	{"max_hr_bpm", 60, 250},
-	{"end_point_percent", 30, 100},
-	{"hr_limit_bpm", 50, 250},
-	{"sbp_limit_mmhg", 80, 300},
-	{"spo2_limit_percent", 50, 100},
-	{"rpe_limit", 6, 20},
-	{"rpe_end", 6, 20},
-	{"rpe_alert", 6, 20},
-	{"target_cadence_per_min", 10, 250},
+//go:embed inputs.csv
+var inputsFile string
+
+// inputNumbers are the lines of inputs.csv, in the order of [Inputs.number].
+var inputNumbers = readInputNumbers(inputsFile)
+
+func readInputNumbers(file string) (out []inputNumber) {
+	for n, line := range strings.Split(strings.TrimSpace(file), "\n")[1:] {
+		cell := strings.SplitN(line, ",", 5)
+		low, err1 := strconv.ParseFloat(cell[1], 64)
+		high, err2 := strconv.ParseFloat(cell[2], 64)
+		if err1 != nil || err2 != nil {
+			panic(fmt.Sprintf("conduct: inputs.csv line %d: %v %v", n+2, err1, err2))
+		}
+		out = append(out, inputNumber{cell[0], low, high})
+	}
+	return out
 }
 
 // number is the place of the i-th of inputNumbers.
@@ -280,11 +287,42 @@ func (in *Inputs) Set(name, word string, v float64) error {
 	case "limits_by":
 		in.LimitsBy = word
 		return nil
+	case "hr_limit_by":
+		in.HRLimitBy = word
+		return nil
+	case "sbp_limit_by":
+		in.SBPLimitBy = word
+		return nil
+	case "spo2_limit_by":
+		in.SpO2LimitBy = word
+		return nil
+	case "rpe_limit_by":
+		in.RPELimitBy = word
+		return nil
 	case "rpe_reason":
 		in.RPEReason = word
 		return nil
 	}
 	return fmt.Errorf("no input is called %q", name)
+}
+
+// LimitBy is who set a safety limit and when; "" when nobody said.
+func (in *Inputs) LimitBy(m protocol.Measure) string {
+	by := ""
+	switch m {
+	case protocol.MeasureHR:
+		by = in.HRLimitBy
+	case protocol.MeasureSBP:
+		by = in.SBPLimitBy
+	case protocol.MeasureSpO2:
+		by = in.SpO2LimitBy
+	case protocol.MeasureRPE:
+		by = in.RPELimitBy
+	}
+	if by == "" {
+		return in.LimitsBy
+	}
+	return by
 }
 
 // Check refuses inputs whose numbers cannot be true; it is what Set does, for all at once.

@@ -224,13 +224,14 @@ func rowFor(c *protocol.Choose, hr float64) int {
 	return len(c.Rows)
 }
 
-// nearRow is the row on the other side of a limit that lies within the margin: 78 and 79 are near the row
-// from 80 on, 80 and 81 near the row below it.
+// nearRow is the row on the other side of a limit, as it is printed, that lies within the margin: 78 to 82 are
+// near the limit of 80, 98 to 102 near "up to 100".
 func nearRow(c *protocol.Choose, row int, hr float64) int {
-	if row < len(c.Rows) && c.Rows[row-1].Below-hr <= c.Near {
+	near := func(limit float64) bool { return hr-limit <= c.Near && limit-hr <= c.Near }
+	if row < len(c.Rows) && near(c.Rows[row-1].Limit()) {
 		return row + 1
 	}
-	if row > 1 && hr-c.Rows[row-2].Below < c.Near {
+	if row > 1 && near(c.Rows[row-2].Limit()) {
 		return row - 1
 	}
 	return 0

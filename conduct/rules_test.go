@@ -4,7 +4,10 @@ package conduct_test
 // in the test, the source in the file's list of papers.
 
 import (
+	"encoding/json"
 	"math"
+	"os"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -57,9 +60,9 @@ func TestBranchRows(t *testing.T) {
 		row, near int
 		work      float64
 	}{
-		{60, 1, 0, 125}, {77, 1, 0, 125}, {78, 1, 2, 125}, {79, 1, 2, 125}, {79.4, 1, 2, 125}, {79.5, 2, 1, 100}, {80, 2, 1, 100}, {81, 2, 1, 100}, {82, 2, 0, 100},
-		{85, 2, 0, 100}, {88, 2, 3, 100}, {89.4, 2, 3, 100}, {89.5, 3, 2, 75}, {90, 3, 2, 75}, {95, 3, 0, 75}, {99, 3, 4, 75}, {100, 3, 4, 75}, {100.4, 3, 4, 75},
-		{100.6, 4, 3, 50}, {101, 4, 3, 50}, {103, 4, 0, 50}, {120, 4, 0, 50},
+		{60, 1, 0, 125}, {77, 1, 0, 125}, {78, 1, 2, 125}, {79, 1, 2, 125}, {79.4, 1, 2, 125}, {79.5, 2, 1, 100}, {80, 2, 1, 100}, {81, 2, 1, 100}, {82, 2, 1, 100}, {83, 2, 0, 100},
+		{85, 2, 0, 100}, {87, 2, 0, 100}, {88, 2, 3, 100}, {89.4, 2, 3, 100}, {89.5, 3, 2, 75}, {90, 3, 2, 75}, {92, 3, 2, 75}, {93, 3, 0, 75}, {95, 3, 0, 75}, {97, 3, 0, 75}, {98, 3, 4, 75}, {99, 3, 4, 75}, {100, 3, 4, 75}, {100.4, 3, 4, 75},
+		{100.6, 4, 3, 50}, {101, 4, 3, 50}, {102, 4, 3, 50}, {103, 4, 0, 50}, {120, 4, 0, 50},
 	} {
 		pl := play(t, healthy(), "0:00 stage stage-1 30")
 		pl.add(conduct.Event{At: 2 * protocol.Minute, Kind: conduct.Reading, What: protocol.HeartRate, V: c.hr})
@@ -592,4 +595,38 @@ func textOf(a estimate.Assessment, id string) string {
 		}
 	}
 	return ""
+}
+
+// Each input of inputs.csv goes to the field of its name.
+func TestInputsGoToTheirFields(t *testing.T) {
+	names := 0
+	for _, line := range strings.Split(strings.TrimSpace(readFile(t, "inputs.csv")), "\n")[1:] {
+		name, low, _ := strings.Cut(line, ",")
+		low, _, _ = strings.Cut(low, ",")
+		v, err := strconv.ParseFloat(low, 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var in conduct.Inputs
+		if err := in.Set(name, "", v); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+		text, err := json.Marshal(in)
+		if err != nil || !strings.Contains(string(text), `"`+name+`":`+low) {
+			t.Errorf("%s: %s %v", name, text, err)
+		}
+		names++
+	}
+	if names < 15 {
+		t.Errorf("only %d inputs", names)
+	}
+}
+
+func readFile(t *testing.T, name string) string {
+	t.Helper()
+	data, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(data)
 }

@@ -235,7 +235,7 @@ func sayEnding(p *protocol.Protocol, s *State, e Ending) string {
 	case "end-point":
 		return fmt.Sprintf("%s is at or above %s, the first whole beat at %s %% of %s.", num(e.Value), strconv.Itoa(s.Limits.EndBeat), num(s.Limits.Percent), num(s.Limits.MaxHR))
 	case "safety-limit":
-		by := s.In.LimitsBy
+		by := s.In.LimitBy(e.Measure)
 		if by == "" {
 			by = "the site or the referrer"
 		}

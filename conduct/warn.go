@@ -42,7 +42,7 @@ func (n *teller) warnMachine() {
 // warnMissed names the readings that were planned in this stage, are not required, and did not come.
 func (n *teller) warnMissed(st *Stage) {
 	n.plannedIn(st, func(d dueReading) bool {
-		if d.need != protocol.Required && n.at >= d.until {
+		if d.need != protocol.Required && n.at > d.until {
 			n.add("readings", warnMissing(d.what, n.at-d.until))
 		}
 		return true

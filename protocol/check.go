@@ -2,6 +2,7 @@ package protocol
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -131,9 +132,10 @@ func (c *checker) branch() {
 		if i == len(ch.Rows)-1 {
 			c.add(row.Below == 0, path+".below", "the last row takes every higher reading", "leave below out")
 		} else {
-			c.add(row.Below > 0, path+".below", "is missing", "say below which whole beat the row holds")
+			c.add(row.Below > 0, path+".below", "is missing", "say below which whole beat the row holds, or up to which")
 			c.add(i == 0 || row.Below > ch.Rows[i-1].Below, path+".below", "is not above the row before", "rows must cover all heart rates without gap or overlap, lowest first")
 		}
+		c.add(row.UpTo == 0 || row.Below == row.UpTo+1, path+".up_to", "the row says both below and up_to", "write one of them")
 		c.add(len(row.Work) == len(ch.Rows[0].Work) && len(row.Work) <= MaxRowWork, path+".work", "must have as many work rates as the first row", "")
 		for j, w := range row.Work {
 			c.add(w.Form() == "fixed", fmt.Sprintf("%s.work[%d]", path, j), "must be watts", "")
@@ -214,7 +216,7 @@ func (c *checker) ends() {
 		c.add(e.Percent >= 1 && e.Percent <= 100, "end_point.percent", "must lie between 1 and 100", "")
 		c.oneOf("end_point.of", e.Of, "max_hr", "hr_reserve")
 		c.add(e.Formula != "", "end_point.formula", "is missing", "name the formula of maximal heart rate")
-		c.add(len(e.Watch) > 0, "end_point.watch", "is missing", "say what is watched: reading, window")
+		c.add(slices.Contains(e.Watch, WatchReading), "end_point.watch", "lacks reading", "a reading that was typed must always be able to end the test; add window for live heart rate")
 	}
 	if p.Exertion.Is() {
 		e := p.Exertion.It

@@ -175,11 +175,21 @@ type Choose struct {
 	Rows  []Row    `yaml:"rows" json:"rows"`
 }
 
-// Row holds for readings below Below (whole beats) that no earlier row took; the last row has none.
+// Row holds for readings below Below, or up to UpTo, that no earlier row took; the last row has neither.
+// Readings are whole beats, so that up_to 100 is the same as below 101; the file says it as the sheet prints it.
 type Row struct {
 	ID    string  `yaml:"id" json:"id"`
-	Below float64 `yaml:"below,omitempty" json:"below"`
+	Below float64 `yaml:"below,omitempty" json:"below"` // filled from UpTo when the file is read
+	UpTo  float64 `yaml:"up_to,omitempty" json:"up_to"`
 	Work  []Work  `yaml:"work" json:"work"`
+}
+
+// Limit is the limit of the row as it is printed: 80 for "below 80", 100 for "up to 100".
+func (r *Row) Limit() float64 {
+	if r.UpTo > 0 {
+		return r.UpTo
+	}
+	return r.Below
 }
 
 // Part is a period at one work rate.

@@ -90,6 +90,11 @@ func Parse(name string, data []byte, equations Equations) (*protocol.Protocol, [
 	if err != nil {
 		return nil, []error{err}
 	}
+	for i := range p.Choose.It.Rows {
+		if row := &p.Choose.It.Rows[i]; row.UpTo > 0 && row.Below == 0 {
+			row.Below = row.UpTo + 1
+		}
+	}
 	problems := p.Problems()
 	problems = append(problems, unpapered(&p, file)...)
 	problems = append(problems, join(&p, equations)...)

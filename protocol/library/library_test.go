@@ -74,7 +74,7 @@ var stepperNumbers = []struct{ path, value, source string }{
 	{"choose.rows[1].work[0].watts", "100", "cycle sheet: 600"},
 	{"choose.rows[1].work[1].watts", "125", "cycle sheet: 750"},
 	{"choose.rows[1].work[2].watts", "150", "cycle sheet: 900"},
-	{"choose.rows[2].below", "101", "cycle sheet: 90 to 100"},
+	{"choose.rows[2].up_to", "100", "cycle sheet: 90 to 100"},
 	{"choose.rows[2].work[0].watts", "75", "cycle sheet: 450"},
 	{"choose.rows[2].work[1].watts", "100", "cycle sheet: 600"},
 	{"choose.rows[2].work[2].watts", "125", "cycle sheet: 750"},
