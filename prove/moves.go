@@ -288,7 +288,11 @@ func (x *explorer) exertions(n *node) []value {
 	if end == 0 {
 		return []value{{v: 12}}
 	}
-	return []value{{v: end - 1}, {v: end, danger: d}}
+	below := end - 1
+	if !x.w.fine {
+		below = min(below, 11) // the other participants tell no borderline exertion
+	}
+	return []value{{v: below}, {v: end, danger: d}}
 }
 
 // pressures rise from stage to stage; one may lie at a limit or cross a sign.
