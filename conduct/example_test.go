@@ -11,13 +11,7 @@ import (
 
 // shipped loads the stepper test with the equation that it looks ahead with.
 func shipped() *protocol.Protocol {
-	p, err := library.Load("recumbent-stepper", func(id string) (protocol.Line, bool) {
-		e, err := estimators.ByID(id)
-		if err != nil {
-			return protocol.Line{}, false
-		}
-		return e.Line()
-	})
+	p, err := library.Load("recumbent-stepper", estimators.LineOf)
 	if err != nil {
 		panic(err)
 	}

@@ -17,13 +17,7 @@ import (
 // stepper loads the shipped protocol with the shipped estimator.
 func stepper(t testing.TB) *protocol.Protocol {
 	t.Helper()
-	p, err := library.Load("recumbent-stepper", func(id string) (protocol.Line, bool) {
-		e, err := estimators.ByID(id)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return e.Line()
-	})
+	p, err := library.Load("recumbent-stepper", estimators.LineOf)
 	if err != nil {
 		t.Fatal(err)
 	}

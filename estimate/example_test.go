@@ -43,7 +43,7 @@ func ExampleAssess() {
 		fmt.Println(err)
 		return
 	}
-	p, err := library.Load("recumbent-stepper", func(string) (protocol.Line, bool) { return e.Line() })
+	p, err := library.Load("recumbent-stepper", estimators.LineOf)
 	if err != nil {
 		fmt.Println(err)
 		return

@@ -9,7 +9,7 @@ import (
 
 // A plan is data: what comes after what, and the paper behind every number.
 func Example() {
-	p, err := library.Load("recumbent-stepper", func(string) (protocol.Line, bool) { return protocol.Line{HeartRate: -1}, true })
+	p, err := library.Load("recumbent-stepper", func(string) (protocol.Line, error) { return protocol.Line{HeartRate: -1}, nil })
 	if err != nil {
 		fmt.Println(err)
 		return

@@ -13,21 +13,13 @@ import (
 	"gradus/prove"
 )
 
-func equations(id string) (protocol.Line, bool) {
-	e, err := estimators.ByID(id)
-	if err != nil {
-		return protocol.Line{}, false
-	}
-	return e.Line()
-}
-
 func family(t *testing.T, id string) *protocol.Protocol {
 	t.Helper()
 	data, err := os.ReadFile(filepath.Join("testdata", "families", id+".yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, errs := library.Parse(id+".yaml", data, equations)
+	p, errs := library.Parse(id+".yaml", data, estimators.LineOf)
 	for _, err := range errs {
 		t.Error(err)
 	}

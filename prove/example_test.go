@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 
+	estimators "gradus/estimate/library"
 	"gradus/protocol/library"
 	"gradus/prove"
 )
@@ -15,7 +16,7 @@ func ExampleCheck() {
 		fmt.Println(err)
 		return
 	}
-	p, errs := library.Parse("unreachable-part.yaml", data, equations)
+	p, errs := library.Parse("unreachable-part.yaml", data, estimators.LineOf)
 	if len(errs) > 0 {
 		fmt.Println(errs[0])
 		return

@@ -23,13 +23,7 @@ type answer struct {
 
 // States that are taken for one get the same answer: else the exploration would skip something.
 func TestMergedStatesAnswerAlike(t *testing.T) {
-	p, err := library.Load("recumbent-stepper", func(id string) (protocol.Line, bool) {
-		e, err := estimators.ByID(id)
-		if err != nil {
-			return protocol.Line{}, false
-		}
-		return e.Line()
-	})
+	p, err := library.Load("recumbent-stepper", estimators.LineOf)
 	if err != nil {
 		t.Fatal(err)
 	}

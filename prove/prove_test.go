@@ -16,15 +16,6 @@ import (
 	"gradus/prove"
 )
 
-// equations gives the linear form of a shipped estimator.
-func equations(id string) (protocol.Line, bool) {
-	e, err := estimators.ByID(id)
-	if err != nil {
-		return protocol.Line{}, false
-	}
-	return e.Line()
-}
-
 // needsOf lists what the estimator of a plan takes.
 func needsOf(p *protocol.Protocol) (needs []string) {
 	e, err := estimators.ByID(p.Outcome.Estimator)
@@ -47,7 +38,7 @@ func read(t testing.TB, path string) *protocol.Protocol {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, errs := library.Parse(filepath.Base(path), data, equations)
+	p, errs := library.Parse(filepath.Base(path), data, estimators.LineOf)
 	for _, err := range errs {
 		t.Error(err)
 	}
@@ -59,7 +50,7 @@ func read(t testing.TB, path string) *protocol.Protocol {
 
 func shipped(t testing.TB, id string) *protocol.Protocol {
 	t.Helper()
-	p, err := library.Load(id, equations)
+	p, err := library.Load(id, estimators.LineOf)
 	if err != nil {
 		t.Fatal(err)
 	}

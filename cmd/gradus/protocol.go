@@ -44,7 +44,7 @@ type listedProtocol struct {
 func (c *protocolListCmd) Run(e *env) error {
 	list := []listedProtocol{}
 	for _, id := range protocols.IDs() {
-		p, err := protocols.Load(id, equationOf)
+		p, err := protocols.Load(id, estimators.LineOf)
 		if err != nil {
 			return err
 		}
@@ -147,7 +147,7 @@ func readPlan(name string) (*planFile, error) {
 	if !looksLikeFile(name) {
 		plan.name = name + ".yaml"
 	}
-	plan.p, plan.errs = protocols.Parse(plan.name, text, equationOf)
+	plan.p, plan.errs = protocols.Parse(plan.name, text, estimators.LineOf)
 	if len(plan.errs) > 0 {
 		return plan, errPlan
 	}

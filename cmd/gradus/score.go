@@ -116,7 +116,7 @@ func planReader() sheet.Plans {
 			return l.p, l.e, l.err
 		}
 		var l plan
-		l.p, l.err = protocols.Load(id, equationOf)
+		l.p, l.err = protocols.Load(id, estimators.LineOf)
 		if l.err == nil && l.p.Outcome.Estimator != "none" {
 			if l.e, l.err = estimators.ByID(l.p.Outcome.Estimator); l.err != nil {
 				l.err = fmt.Errorf("protocol %s names estimator %s: %w", id, l.p.Outcome.Estimator, l.err)
@@ -125,15 +125,6 @@ func planReader() sheet.Plans {
 		loaded[id] = l
 		return l.p, l.e, l.err
 	}
-}
-
-// equationOf gives protocols the equation they look ahead with.
-func equationOf(id string) (protocol.Line, bool) {
-	e, err := estimators.ByID(id)
-	if err != nil {
-		return protocol.Line{}, false
-	}
-	return e.Line()
 }
 
 // complain writes notices and faults.

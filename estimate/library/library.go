@@ -7,11 +7,13 @@ package library
 import (
 	"embed"
 	"errors"
+	"fmt"
 	"io/fs"
 	"path"
 	"strings"
 
 	"gradus/estimate"
+	"gradus/protocol"
 	"gradus/yamlread"
 )
 
@@ -105,4 +107,17 @@ func placed(file *yamlread.File, prefix string, err error) error {
 	where := strings.TrimPrefix(fault.Path, prefix)
 	line, col := file.Pos(where)
 	return &yamlread.Error{Name: file.Name, Line: line, Col: col, Msg: where + " " + fault.Msg, Hint: fault.Hint}
+}
+
+// LineOf gives the linear form of an estimator by its id, for protocols that look ahead with it.
+func LineOf(id string) (protocol.Line, error) {
+	e, err := ByID(id)
+	if err != nil {
+		return protocol.Line{}, err
+	}
+	line, ok := e.Line()
+	if !ok {
+		return line, fmt.Errorf("estimator %s is not linear in age, sex, mass, work rate and heart rate", id)
+	}
+	return line, nil
 }

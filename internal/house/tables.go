@@ -134,7 +134,7 @@ func stepper() (*protocol.Protocol, *estimate.Estimator, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	p, err := protocols.Load("recumbent-stepper", func(string) (protocol.Line, bool) { return e.Line() })
+	p, err := protocols.Load("recumbent-stepper", estimators.LineOf)
 	return p, e, err
 }
 

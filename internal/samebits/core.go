@@ -35,7 +35,7 @@ func estimateCase(sum *Sum, scale float64) {
 func conductCase(sum *Sum, scale float64) {
 	var n Numbers
 	e := stepperEquation()
-	p, err := library.Load("recumbent-stepper", func(string) (protocol.Line, bool) { return e.Line() })
+	p, err := library.Load("recumbent-stepper", estimators.LineOf)
 	if err != nil {
 		panic("samebits: " + err.Error())
 	}

@@ -39,13 +39,7 @@ var stepper = sync.OnceValues(func() (plan, error) {
 })
 
 func load(id string) (*protocol.Protocol, *estimate.Estimator, error) {
-	p, err := protocols.Load(id, func(id string) (protocol.Line, bool) {
-		e, err := estimators.ByID(id)
-		if err != nil {
-			return protocol.Line{}, false
-		}
-		return e.Line()
-	})
+	p, err := protocols.Load(id, estimators.LineOf)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -53,13 +53,7 @@ func (s *shelf) protocol(id string) (*protocol.Protocol, error) {
 	if p != nil {
 		return p, nil
 	}
-	p, err := protocols.Load(id, func(id string) (protocol.Line, bool) {
-		e, err := s.estimator(id)
-		if err != nil || e == nil {
-			return protocol.Line{}, false
-		}
-		return e.Line()
-	})
+	p, err := protocols.Load(id, estimators.LineOf)
 	if err != nil {
 		return nil, err
 	}

@@ -27,7 +27,7 @@ const signsFile = "stop-signs.yaml"
 
 // Equations gives the linear form of an estimator by its id: constant and coefficients of age (years),
 // mass (kg), male (1 or 0), end work rate (W) and end heart rate (/min).
-type Equations func(id string) (protocol.Line, bool)
+type Equations func(id string) (protocol.Line, error)
 
 // signTable is the file of stop signs.
 type signTable struct {
@@ -162,10 +162,10 @@ func join(p *protocol.Protocol, equations Equations) (found []protocol.Problem) 
 		}
 	}
 	if ask := p.AskFirst; ask.Is() && ask.It.Expected.Is() {
-		line, ok := equations(ask.It.Expected.It.Estimator)
-		if !ok {
+		line, err := equations(ask.It.Expected.It.Estimator)
+		if err != nil {
 			found = append(found, protocol.Problem{Path: "ask_first.expected_heart_rate.estimator",
-				Msg: fmt.Sprintf("%q is no linear estimator with age, sex, mass, work rate and heart rate", ask.It.Expected.It.Estimator), Hint: "see gradus estimators"})
+				Msg: fmt.Sprintf("cannot use %s: %v", ask.It.Expected.It.Estimator, err), Hint: "see gradus estimators"})
 		}
 		p.Expect = line
 	}

@@ -16,17 +16,9 @@ import (
 	"gradus/yamlread"
 )
 
-func equations(id string) (protocol.Line, bool) {
-	e, err := estimators.ByID(id)
-	if err != nil {
-		return protocol.Line{}, false
-	}
-	return e.Line()
-}
-
 func stepper(t testing.TB) *protocol.Protocol {
 	t.Helper()
-	p, err := library.Load("recumbent-stepper", equations)
+	p, err := library.Load("recumbent-stepper", estimators.LineOf)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -276,7 +268,7 @@ func TestErrorsNameThePlace(t *testing.T) {
 		if changed == string(text) {
 			t.Fatalf("%s: nothing to change", c.name)
 		}
-		p, errs := library.Parse("my.yaml", []byte(changed), equations)
+		p, errs := library.Parse("my.yaml", []byte(changed), estimators.LineOf)
 		if p != nil || len(errs) == 0 {
 			t.Errorf("%s: no error", c.name)
 		}
@@ -321,7 +313,7 @@ func TestJSONRoundTrip(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		p, errs := library.Parse(filepath.Base(file), data, equations)
+		p, errs := library.Parse(filepath.Base(file), data, estimators.LineOf)
 		if len(errs) > 0 {
 			t.Fatal(errs)
 		}
@@ -353,7 +345,7 @@ func TestJSONRoundTrip(t *testing.T) {
 func TestHashIsTheContents(t *testing.T) {
 	text, _ := library.Text("recumbent-stepper")
 	hash := func(text string) string {
-		p, errs := library.Parse("my.yaml", []byte(text), equations)
+		p, errs := library.Parse("my.yaml", []byte(text), estimators.LineOf)
 		if len(errs) > 0 {
 			t.Fatal(errs)
 		}
@@ -372,7 +364,7 @@ func TestHashIsTheContents(t *testing.T) {
 }
 
 func TestUnknownProtocol(t *testing.T) {
-	_, err := library.Load("stop-signs", equations)
+	_, err := library.Load("stop-signs", estimators.LineOf)
 	var unknown *library.UnknownError
 	if !errors.As(err, &unknown) || !strings.Contains(err.Error(), "recumbent-stepper") {
 		t.Errorf("got %v", err)
@@ -394,7 +386,7 @@ func FuzzParse(f *testing.F) {
 	}
 	f.Add([]byte("id: x\nparts: [{id: a, work: {row: 9}}]\nchoose: {rows: []}\nhold: {}"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		p, errs := library.Parse("f.yaml", data, equations)
+		p, errs := library.Parse("f.yaml", data, estimators.LineOf)
 		if (p == nil) == (len(errs) == 0) {
 			t.Fatalf("protocol %v and errors %v", p != nil, errs)
 		}

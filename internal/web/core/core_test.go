@@ -18,7 +18,7 @@ func loadMessage(t *testing.T) core.Load {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, err := library.Load("recumbent-stepper", func(string) (protocol.Line, bool) { return e.Line() })
+	p, err := library.Load("recumbent-stepper", estimators.LineOf)
 	if err != nil {
 		t.Fatal(err)
 	}
