@@ -23,6 +23,7 @@ type Core struct {
 	events    []conduct.Event
 	body      *simulate.Body
 	trace     []Dot
+	devices   map[string]*device
 }
 
 // Load is what a page gets from the server when it opens a test.
@@ -34,7 +35,7 @@ type Load struct {
 
 // Ask is one message to the core; Op says which.
 type Ask struct {
-	Op     string          `json:"op"` // load, events, act, tick, view, anchor, simulate or trace
+	Op     string          `json:"op"` // load, events, act, tick, view, anchor, simulate, trace, decode or window
 	Load   *Load           `json:"load,omitempty"`
 	Events []conduct.Event `json:"events,omitempty"` // op events: as recorded elsewhere; op act: new ones, without ids
 	At     int64           `json:"at_ms"`            // test time now
@@ -43,7 +44,8 @@ type Ask struct {
 	Person int             `json:"person,omitempty"` // op simulate: which invented participant
 	TakeUp bool            `json:"take_up,omitempty"`
 	By     string          `json:"by,omitempty"`
-	Trace  *Dot            `json:"dot,omitempty"` // op trace: a sensor value to draw
+	Trace  *Dot            `json:"dot,omitempty"`    // op trace: a sensor value to draw
+	Sensor *SensorAsk      `json:"sensor,omitempty"` // ops decode and window
 }
 
 // Clocks is conduct.Clocks with times in milliseconds.
@@ -68,6 +70,7 @@ type Answer struct {
 	Events []conduct.Event `json:"events,omitempty"` // new events with their ids, to be stored
 	Ask    bool            `json:"ask,omitempty"`    // op anchor: ask the examiner which minute it is
 	Sample *Sample         `json:"sample,omitempty"` // op simulate
+	Sensed *Sensed         `json:"sensed,omitempty"` // ops decode and window
 	View   *View           `json:"view,omitempty"`
 }
 
@@ -122,6 +125,10 @@ func (c *Core) Answer(ask Ask) (a Answer) {
 	case "trace":
 		c.draw(*ask.Trace)
 		return a
+	case "decode":
+		a.Sensed, err = c.decode(ask.Sensor, ask.At)
+	case "window":
+		a.Sensed, err = window(ask.Sensor)
 	case "view":
 	default:
 		err = fmt.Errorf("no message is called %q", ask.Op)
@@ -129,7 +136,7 @@ func (c *Core) Answer(ask Ask) (a Answer) {
 	if err != nil {
 		a = fail(err)
 	}
-	if ask.Op != "simulate" {
+	if ask.Op != "simulate" && ask.Op != "decode" && ask.Op != "window" {
 		a.View = c.View(at)
 	}
 	return a

@@ -1,0 +1,302 @@
+// The running page: one instruction, the clocks, the picture, the hand. Observers see the same without the hand.
+import { render } from "preact"
+import { useEffect, useState } from "preact/hooks"
+import { acts, lastUndo, stopEvents, type Act } from "./acts"
+import { Bluetooth } from "./bluetooth"
+import { enter, Keypad, typeKey, usePad, type Pad } from "./keypad"
+import { Announcer } from "./announce"
+import { Look, paper, type Looking } from "./look"
+import { Picture } from "./picture"
+import { WakeLock } from "./prompts"
+import { Result } from "./result"
+import { Session } from "./session"
+import { T } from "./texts"
+import type { Sensed } from "./types"
+import { clock, left } from "./types"
+
+export function mount(kind: "run" | "observe") {
+  const main = document.querySelector<HTMLElement>("main[data-test]")
+  if (!main) return
+  const draw = () => render(<Bedside s={session} bluetooth={bluetooth} />, main)
+  let frame = 0
+  // Many changes in one moment are drawn once.
+  const changed = () => { frame ||= requestAnimationFrame(() => { frame = 0; draw() }) }
+  const session: Session = new Session(main.dataset.test!, kind, changed)
+  const bluetooth = kind === "run" ? Bluetooth.open({ core: session.core, signals: session.signals, now: () => session.clock.now(), changed }) : undefined
+  paper(session.watcher.prompts.settings.dark)
+  draw()
+  void session.open().then(() => session.askBoot())
+  if ("serviceWorker" in navigator) void navigator.serviceWorker.register("/sw.js").catch(() => {})
+  Object.assign(window, { gradus: session })
+}
+
+const wakeLock = new WakeLock()
+
+function Bedside({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefined }) {
+  if (s.mode === "failed") {
+    return (
+      <div class="failed" role="alert">
+        <h1>{s.failure}</h1>
+        <p>{s.hint}</p>
+        <button type="button" class="main" onClick={() => location.reload()}>{T.reload}</button>
+      </div>
+    )
+  }
+  if (!s.view || s.mode === "opening") return <p class="opening">{T.opening}</p>
+  return <Open s={s} bluetooth={bluetooth} />
+}
+
+function Open({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefined }) {
+  const pad = usePad(s)
+  const [looking, look] = useState<Looking>()
+  const [reasoned, reason] = useState("") // the stop whose reason was given or put off
+  const v = s.view
+  const pen = s.mode === "pen"
+  const stopKey = v.phase === "stopped" ? String(v.now_ms - v.stop_ms) : ""
+  const asksReason = pen && v.phase === "stopped" && stopKey !== reasoned && v.result?.ended === OTHER_REASON
+  wakeLock.want(v.phase !== "ready" && v.phase !== "closed")
+  useKeys(s, pad, asksReason)
+  return (
+    <div class={`run phase-${v.phase} mode-${s.mode}`}>
+      <Head s={s} />
+      <div class="told">
+        <Notices s={s} />
+        {s.mode === "ask-minute" ? <AskMinute s={s} /> : <Instruction s={s} />}
+        {v.phase === "closed" && <Result s={s} />}
+        <Clocks s={s} />
+      </div>
+      <section class="picture" aria-label={T.picture}>
+        <Picture v={v} dots={s.signals.dots.rr.length ? rates(s) : s.signals.dots.hr} />
+        <p class="legend" aria-hidden="true">{T.legend}</p>
+      </section>
+      <div class="hand">
+        {pen && v.phase !== "closed" && (asksReason ? <StopReason s={s} done={() => reason(stopKey)} /> : <Keypad s={s} pad={pad} />)}
+        {s.kind === "observe" && <Calls s={s} />}
+      </div>
+      <Look s={s} bluetooth={bluetooth} open={looking} set={look} />
+      <Bar s={s} />
+      <Announcer s={s} />
+    </div>
+  )
+}
+
+// The reason that STOP is recorded with until the examiner says more.
+const OTHER_REASON = "Another reason"
+
+// rates turns beat intervals into rates for the trace.
+function rates(s: Session) { return s.signals.dots.rr.map((d) => ({ at_ms: d.at_ms, v: 60_000 / d.v })) }
+
+function Head({ s }: { s: Session }) {
+  const v = s.view
+  return (
+    <header class="head">
+      <h1>{T.who(s.info.person.label || s.info.person.code, s.info.title, v.stage, v.minute, v.phase !== "ready")}</h1>
+    </header>
+  )
+}
+
+function Notices({ s }: { s: Session }) {
+  const waits = s.undelivered()
+  return (
+    <div class="notices" role="status">
+      {s.kind === "observe" && <p>{T.observing}</p>}
+      {s.kind === "run" && s.mode === "follow" && s.view.phase !== "closed" && (
+        <p>{T.following} <button type="button" onClick={() => void s.takePen()}>{T.takePen}</button></p>
+      )}
+      {s.away && <p class="trouble">{s.mode === "pen" ? T.awayNow : T.awayWatching}{waits > 0 && ` ${T.waiting(waits)}`}</p>}
+      {s.trouble && <p class="trouble">{s.trouble} {T.troubleHint}</p>}
+      {s.unsafe && <p class="trouble">{s.unsafe}</p>}
+      {s.lost && <p class="trouble">{T.lostEntries(s.lost)} <button type="button" class="quiet" onClick={() => { s.lost = ""; s.changedNow() }}>{T.seen}</button></p>}
+    </div>
+  )
+}
+
+function AskMinute({ s }: { s: Session }) {
+  const [minute, set] = useState(String(s.view.minute))
+  return (
+    <section class="say">
+      <p class="instruction">{T.askMinute}</p>
+      <p class="acts">
+        <label>{T.askMinuteLabel} <input type="text" inputMode="numeric" size={4} value={minute} onInput={(e) => set(e.currentTarget.value)} /></label>
+        <button type="button" class="main" disabled={!/^\d{1,3}$/.test(minute)} onClick={() => s.sayMinute(Number(minute))}>{T.goOn}</button>
+      </p>
+    </section>
+  )
+}
+
+function Instruction({ s }: { s: Session }) {
+  const v = s.view, next = v.next
+  const pen = s.mode === "pen"
+  const [main, ...others] = pen ? acts(v) : []
+  const script = pen && s.watcher.prompts.settings.script ? saying(s) : ""
+  const long = next.say.length > 34
+  return (
+    <section class="say">
+      <p class={long ? "instruction long" : "instruction"} id="instruction">{next.say}</p>
+      {next.why && <p class="why">{next.why}</p>}
+      {next.confirm && <p class="caution"><b>{T.caution}.</b> {next.confirm}</p>}
+      {pen && (
+        <div class="acts">
+          <TakeButton s={s} />
+          {main && <ActButton s={s} act={main} main={main.kind !== "quiet"} />}
+          {others.map((a) => <ActButton key={a.say.replace(/\d+:\d\d/, "")} s={s} act={a} main={false} />)}
+        </div>
+      )}
+      <Taken s={s} />
+      {next.warnings?.map((w) => <p key={w.rule + w.say.replace(/\d+:\d\d/, "")} class="caution"><b>{T.caution}.</b> {w.say}</p>)}
+      {s.watcher.locked && <p class="caution"><b>{T.caution}.</b> {T.cadenceLock}</p>}
+      {pen && v.phase === "riding" && !s.signals.sources.some((x) => x.gives.includes("hr")) && v.stage_ms > 50_000 && v.stage_ms < 75_000 && <p class="caution"><b>{T.caution}.</b> {T.lookNow}</p>}
+      {script && <p class="script"><b>{T.script}:</b> “{script}”</p>}
+      <details class="rule"><summary>{T.whyLabel}</summary><p>{T.whyRule(next.rule, next.source)} {T.leads(next.leads)}</p></details>
+    </section>
+  )
+}
+
+function ActButton({ s, act, main }: { s: Session; act: Act; main: boolean }) {
+  return (
+    <button type="button" class={main ? "main" : "quiet"} onClick={() => { s.watcher.prompts.unlock(); void s.act(act.events) }}>{act.say}</button>
+  )
+}
+
+// TakeButton offers the sensor's heart rate when a reading is due and was not taken by itself.
+function TakeButton({ s }: { s: Session }) {
+  const v = s.view
+  const now = s.signals.now(s.clock.now())
+  if (!now?.fresh || !s.signals.source("hr")) return null
+  const due = (v.next.do === "read" || v.next.do === "hold-and-check") && v.next.what === "heart_rate"
+  if (!due || (v.left_ms > 0 && v.next.do === "read")) return null
+  const hr = Math.round(now.hr)
+  return (
+    <button type="button" class="main" onClick={() => void s.takeNow()}>{s.watcher.poor ? T.takePoor(hr, s.watcher.poor.why ?? T.quality.poor) : T.take(hr)}</button>
+  )
+}
+
+function Taken({ s }: { s: Session }) {
+  const t = s.watcher.taken
+  const line = t && s.view.log.find((l) => l.id.term === t.ref.term && l.id.n === t.ref.n)
+  if (!t || !line || !line.undo || s.mode !== "pen" || s.view.now_ms - line.at_ms > 40_000) return null
+  return (
+    <p class="taken-note">
+      {T.takenNote(t.v, t.used, t.dropped)} {t.note && T.meanApart(t.note)} <button type="button" class="quiet" onClick={() => void s.act([{ kind: "withdraw", ref: t.ref }])}>{T.undo}</button>
+    </p>
+  )
+}
+
+// saying is what the protocol's script has for this moment.
+function saying(s: Session): string {
+  const v = s.view, say = s.info.load.protocol.say ?? []
+  const when = v.phase === "ready" ? "before" : v.next.do === "end" && v.phase !== "stopped" ? "end" : v.phase === "riding" && v.stage_ms < 20_000 ? "each-part" : ""
+  return say.find((x) => x.when === when)?.text ?? ""
+}
+
+function Clocks({ s }: { s: Session }) {
+  const v = s.view
+  const now = s.clock.now()
+  const due = v.next_at_ms > 0 && v.next.next ? v.next_at_ms - now : undefined
+  const late = due !== undefined && due < 0
+  const end = v.limits.end_beat
+  return (
+    <section class="clocks">
+      <div class="clock count">
+        <span class="big" role="timer" aria-label={T.untilNext}>{due === undefined || v.phase === "closed" ? "\u2013" : late ? clock(-due) : left(due)}</span>
+        <span class="label">{due === undefined ? "" : late ? `${T.overdue}: ${v.next.next}` : v.next.next}</span>
+      </div>
+      <div class="clock test">
+        <span class="big" role="timer" aria-label={T.testClock}>{clock(now)}</span>
+        <span class="label">{T.testClock}</span>
+        {v.phase === "riding" && <span class="sub">{v.stage} {clock(Math.max(0, now - v.now_ms + v.stage_ms))} {T.ofLength(clock(v.length_ms))}</span>}
+        {v.stop_ms > 0 && v.phase !== "closed" && <span class="sub">{T.stopClock} {clock(v.stop_ms)}</span>}
+      </div>
+      <HeartNow s={s} />
+      <div class="ends">{end ? T.endsAt(end) : T.noEnd}</div>
+    </section>
+  )
+}
+
+function HeartNow({ s }: { s: Session }) {
+  const at = s.clock.now()
+  const now = s.signals.now(at)
+  const source = s.signals.source("hr")
+  const name = source ? T.srcName[source.id] ?? T.srcName[source.src] : ""
+  const last = s.signals.last("hr")
+  const silentFor = last && s.clock.running ? Math.round((at - last.at_ms) / 1000) : 0
+  const state = !source && s.mode === "pen" ? T.noSensor : !now?.fresh && silentFor > 5 ? T.silent(silentFor) : name
+  return (
+    <div class="clock heart">
+      <span class="big">{now ? Math.round(now.hr) : s.view.last_hr || "\u2013"}<small> /min</small></span>
+      <span class="label">{T.heartNow}</span>
+      <span class={now?.fresh ? "sub" : "sub silent"}>{state}{s.watcher.poor ? `, ${T.quality.poor}: ${(s.watcher.poor as Sensed).why}` : ""}</span>
+    </div>
+  )
+}
+
+function StopReason({ s, done }: { s: Session; done(): void }) {
+  const give = async (code: string) => { if (await s.act([{ kind: "stopped", code }])) done() }
+  return (
+    <section class="reasons" aria-labelledby="reasons">
+      <h2 id="reasons">{T.whyStopped}</h2>
+      <div class="others" role="group" aria-label={T.otherReasons}>
+        {T.reasons.map(([code, text]) => <button key={code} type="button" onClick={() => (code === "other" ? done() : void give(code))}>{text}</button>)}
+      </div>
+      <div class="symptoms" role="group" aria-label={T.reasonsTitle}>
+        {s.view.signs.map((x) => <button key={x.id} type="button" class="sign" onClick={() => void give(x.id)}>{x.text}</button>)}
+      </div>
+      <button type="button" class="quiet" onClick={done}>{T.reasonLater}</button>
+    </section>
+  )
+}
+
+function Calls({ s }: { s: Session }) {
+  if (!s.call) return null
+  return (
+    <p class="call" role="alert">{T.callShown(s.call.by)} {s.call.text} <button type="button" onClick={() => { s.call = undefined; s.changedNow() }}>{T.seen}</button></p>
+  )
+}
+
+// Bar is the bottom edge: what can be taken back, a break, and STOP, always at the same place.
+function Bar({ s }: { s: Session }) {
+  const v = s.view
+  const undo = lastUndo(s)
+  const stop = stopEvents(v)
+  if (s.mode !== "pen") return null
+  return (
+    <footer class="bar">
+      <div class="quiets">
+        {undo && <button type="button" class="quiet undo" onClick={() => void s.act([{ kind: "withdraw", ref: undo.id }])}>{T.undoLast(undo.say)}</button>}
+        {v.phase === "riding" && v.next.do !== "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break" }])}>{T.breakBegin}</button>}
+        {v.phase === "riding" && v.next.do === "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break-over" }])}>{T.breakOver}</button>}
+      </div>
+      <button type="button" class="stop" disabled={!stop} onClick={() => { s.watcher.prompts.unlock(); if (stop) void s.act(stop) }}>{stop ? T.stop : T.stopped}</button>
+    </footer>
+  )
+}
+
+// useKeys lets the digits type a reading from anywhere, Enter do what is due, S stop. It can be turned off.
+function useKeys(s: Session, pad: Pad, asksReason: boolean) {
+  useEffect(() => {
+    const press = (e: KeyboardEvent) => {
+      if (!s.watcher.prompts.settings.keys || s.mode !== "pen" || e.ctrlKey || e.metaKey || e.altKey) return
+      const target = e.target as HTMLElement
+      if (target.closest("input, textarea, select, [contenteditable]")) return
+      if (/^[0-9/]$/.test(e.key) && !asksReason) {
+        e.preventDefault()
+        return typeKey(pad, e.key)
+      }
+      if (e.key === "Backspace" && pad.typed) return typeKey(pad, "back")
+      if (e.key === "Escape" && pad.typed) return pad.set({ typed: "" })
+      const onControl = target.closest("button, a, summary")
+      if (e.key === "Enter" && pad.typed) {
+        e.preventDefault()
+        return void enter(s, pad)
+      }
+      if (e.key === "Enter" && !onControl) {
+        const button = document.querySelector<HTMLButtonElement>(".acts .main")
+        if (button) { e.preventDefault(); button.click() }
+        return
+      }
+      if ((e.key === "s" || e.key === "S") && !e.repeat) document.querySelector<HTMLButtonElement>(".bar .stop")?.click()
+    }
+    addEventListener("keydown", press)
+    return () => removeEventListener("keydown", press)
+  })
+}

@@ -1,0 +1,1 @@
+declare module "go-wasm-exec"

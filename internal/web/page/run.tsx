@@ -1,0 +1,3 @@
+import { mount } from "./bedside"
+
+mount("run")
