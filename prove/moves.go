@@ -221,9 +221,9 @@ func (x *explorer) beats(s *conduct.State, beats []float64) []float64 {
 	}
 	if x.branches(s) {
 		c := &x.p.Choose.It
-		for _, row := range c.Rows {
-			if row.Below > 0 {
-				add(row.Below-c.Near-1, row.Below-c.Near, row.Below-1, row.Below, row.Below+c.Near-1, row.Below+c.Near)
+		for i := range c.Rows {
+			if limit := c.Rows[i].Limit(); limit > 0 {
+				add(limit-c.Near-1, limit-c.Near, c.Rows[i].Below-1, c.Rows[i].Below, limit+c.Near, limit+c.Near+1)
 			}
 		}
 		add(fence.Low)

@@ -171,11 +171,14 @@ func (v *voice) branch() {
 	from := 0.0
 	for i, row := range c.Rows {
 		span := fmt.Sprintf("from %g on", from)
-		switch {
-		case i == 0:
+		if row.Below > 0 {
 			span = fmt.Sprintf("below %g", row.Below)
-		case row.Below > 0:
-			span = fmt.Sprintf("%g to below %g", from, row.Below)
+			if row.UpTo > 0 {
+				span = fmt.Sprintf("up to %g", row.UpTo)
+			}
+			if i > 0 {
+				span = fmt.Sprintf("from %g, %s", from, span)
+			}
 		}
 		from = row.Below
 		works := make([]string, len(row.Work))
