@@ -68,6 +68,7 @@ var (
 	ErrForeign  = errors.New("the file is not a record of this program")
 	ErrEdited   = errors.New("the record was made with another schema than this program has")
 	ErrSettings = errors.New("the database does not keep the settings that make a commit durable")
+	ErrDisk     = errors.New("the disk gave an error")
 	ErrBusy     = errors.New("another program holds the record")
 	ErrMissing  = errors.New("there is no record")
 )
@@ -80,12 +81,13 @@ var hints = map[error]string{
 	ErrForeign:  "nothing was changed; choose another directory with --data",
 	ErrEdited:   "nothing was changed; start the version that made it, or go on with a backup",
 	ErrSettings: "nothing was changed; keep the data directory on a local disk, not on a network drive",
+	ErrDisk:     "nothing of this step was stored; check the disk and how it is connected, then start the program again",
 	ErrBusy:     "nothing of this step was stored; close the other program, then try again",
 	ErrMissing:  "name the data directory with --data",
 }
 
 // StorageError says what the disk or the file did, where, and what to do. errors.Is finds the kind (ErrDiskFull,
-// ErrReadOnly, ErrDamaged, ErrNewer, ErrForeign, ErrEdited, ErrSettings, ErrBusy, ErrMissing) and what lies behind.
+// ErrReadOnly, ErrDisk, ErrDamaged, ErrNewer, ErrForeign, ErrEdited, ErrSettings, ErrBusy, ErrMissing) and what lies behind.
 type StorageError struct {
 	Path string // the database file
 	Kind error

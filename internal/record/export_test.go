@@ -40,3 +40,12 @@ func OpenSchema(ctx context.Context, dir string, files fs.FS) (*SQLite, error) {
 
 // Schema is the shipped one.
 func Schema() (fs.FS, error) { return fs.Sub(embedded, "schema") }
+
+// Probe replaces what the disk says when it is asked again.
+func (s *SQLite) Probe(says func(dir string) error) { s.probe = says }
+
+// KindOf classifies an error; Fill writes what a probe writes.
+var (
+	KindOf = kindOf
+	Fill   = fill
+)

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"runtime"
 	"syscall"
 
@@ -16,6 +18,7 @@ const (
 	codeBusy     = 5
 	codeLocked   = 6
 	codeReadOnly = 8
+	codeIO       = 10
 	codeCorrupt  = 11
 	codeFull     = 13
 	codeCantOpen = 14
@@ -33,7 +36,11 @@ func (s *SQLite) fault(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
 		return fmt.Errorf("record: %s: not finished: %w", s.path, ctx.Err())
 	}
-	if kind := kindOf(err); kind != nil {
+	kind := kindOf(err)
+	if kind == ErrDisk {
+		kind, err = s.reason(err)
+	}
+	if kind != nil {
 		return &StorageError{Path: s.path, Kind: kind, Err: err}
 	}
 	return fmt.Errorf("record: %s: %w", s.path, err)
@@ -53,10 +60,42 @@ func kindOf(err error) error {
 		return ErrReadOnly
 	case codeCorrupt, codeNotADB:
 		return ErrDamaged
+	case codeIO:
+		return ErrDisk
 	case codeBusy, codeLocked:
 		return ErrBusy
 	}
 	return nil
+}
+
+// reason finds why the disk refused. The driver says only that it did, so the disk is asked again.
+func (s *SQLite) reason(err error) (error, error) {
+	again := s.probe(filepath.Dir(s.path))
+	if again == nil {
+		return ErrDisk, err
+	}
+	kind := kindOf(again)
+	if kind == nil {
+		kind = ErrDisk
+	}
+	return kind, fmt.Errorf("%w: %w", err, again)
+}
+
+// probe writes a small file to a directory and removes it.
+func probe(dir string) error {
+	f, err := os.CreateTemp(dir, "probe-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(f.Name())
+	return errors.Join(fill(f), f.Close())
+}
+
+func fill(f *os.File) error {
+	if _, err := f.Write(make([]byte, 64<<10)); err != nil {
+		return err
+	}
+	return f.Sync()
 }
 
 // codeOf returns SQLite's primary result code, whichever driver the error comes from.

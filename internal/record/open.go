@@ -38,6 +38,7 @@ type SQLite struct {
 	writer *sql.DB // one connection
 	reader *sql.DB
 	st     statements
+	probe  func(dir string) error // what the disk says to a small file
 }
 
 var _ Store = (*SQLite)(nil)
@@ -134,7 +135,7 @@ func open(ctx context.Context, b backend, o Options) (*SQLite, error) {
 }
 
 func openSchema(ctx context.Context, b backend, o Options, own schema) (_ *SQLite, err error) {
-	s := &SQLite{path: b.path, now: o.Now}
+	s := &SQLite{path: b.path, now: o.Now, probe: probe}
 	if s.now == nil {
 		s.now = time.Now
 	}
@@ -160,18 +161,18 @@ func openSchema(ctx context.Context, b backend, o Options, own schema) (_ *SQLit
 	return s, nil
 }
 
-// look judges the file through a connection that cannot write.
+// look judges the file through a connection that cannot write. Where a crash has left work to be undone or redone
+// first, SQLite must be let do that; it changes nothing that was ever committed.
 func (s *SQLite) look(ctx context.Context, b backend, own schema) (done bool, err error) {
 	info, err := os.Stat(b.path)
 	if err != nil || info.Size() == 0 {
 		return false, nil
 	}
-	db, err := sql.Open(b.driver, b.dsn(url.Values{"mode": {"ro"}}))
-	if err != nil {
-		return false, err
+	for _, mode := range []string{"ro", "rw"} {
+		if done, err = b.judge(ctx, own, mode); codeOf(err) != codeReadOnly {
+			break
+		}
 	}
-	defer db.Close()
-	done, err = own.judge(ctx, db)
 	var known *StorageError
 	if errors.As(err, &known) {
 		known.Path = b.path
@@ -179,8 +180,19 @@ func (s *SQLite) look(ctx context.Context, b backend, own schema) (done bool, er
 	return done, err
 }
 
+func (b backend) judge(ctx context.Context, own schema, mode string) (bool, error) {
+	db, err := sql.Open(b.driver, b.dsn(url.Values{"mode": {mode}}))
+	if err != nil {
+		return false, err
+	}
+	defer db.Close()
+	return own.judge(ctx, db)
+}
+
 func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) (err error) {
-	keep := []string{"journal_mode(" + b.want.journal + ")", "synchronous(" + b.want.synchronous + ")", "foreign_keys(" + b.want.foreignKeys + ")"}
+	// The step to write-ahead mode removes a rollback journal; EXTRA makes the removal durable. A journal that came
+	// back after a power cut would undo everything written since.
+	keep := []string{"synchronous(extra)", "journal_mode(" + b.want.journal + ")", "synchronous(" + b.want.synchronous + ")", "foreign_keys(" + b.want.foreignKeys + ")"}
 	if s.writer, err = b.connect(1, "immediate", keep...); err != nil {
 		return err
 	}
