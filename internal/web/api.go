@@ -16,6 +16,7 @@ import (
 	"gradus/internal/record"
 	"gradus/internal/web/core"
 	"gradus/protocol"
+	protocols "gradus/protocol/library"
 )
 
 // Limits of what a page may send at once.
@@ -90,8 +91,11 @@ func explain(err error) (int, fault) {
 		invalid  *record.InvalidError
 		storage  *record.StorageError
 		taken    *record.TestTakenError
+		unknown  *protocols.UnknownError
 	)
 	switch {
+	case errors.As(err, &unknown):
+		return http.StatusNotFound, fault{Error: unknown.Error(), Hint: say("form.again")}
 	case errors.As(err, &taken):
 		return http.StatusConflict, fault{Error: taken.Error(), Hint: say("api.taken.hint")}
 	case errors.As(err, &ask):
@@ -311,11 +315,11 @@ func (a *eventsAsk) check() error {
 
 // sampleBlock is a run of samples as a page sends it and as observers get it.
 type sampleBlock struct {
-	Seq    uint64       `json:"seq"`
-	FromMs int64        `json:"from_ms"`
-	ToMs   int64        `json:"to_ms"`
-	Kind   string       `json:"kind"`
-	Values [][2]float64 `json:"values"`
+	Seq    uint64      `json:"seq"`
+	FromMs int64       `json:"from_ms"`
+	ToMs   int64       `json:"to_ms"`
+	Kind   string      `json:"kind"`
+	Values [][]float64 `json:"values"` // pairs of time in ms and value
 }
 
 type seqAnswer struct {
@@ -375,6 +379,9 @@ func (b *sampleBlock) check() error {
 	}
 	last := float64(b.FromMs)
 	for i, v := range b.Values {
+		if len(v) != 2 {
+			return bad(fmt.Sprintf("values[%d]", i), say("samples.pair"), say("samples.at.hint"))
+		}
 		if v[0] < last || v[0] > float64(b.ToMs) || v[0] != math.Trunc(v[0]) {
 			return bad(fmt.Sprintf("values[%d]", i), say("samples.at", v[0]), say("samples.at.hint"))
 		}

@@ -2,9 +2,12 @@ package web
 
 import (
 	"context"
+	"slices"
+	"strconv"
 
 	"gradus/conduct"
 	"gradus/internal/record"
+	"gradus/simulate"
 )
 
 // invented are the people of the demonstration. Nobody real is meant; each answers with the body of
@@ -26,5 +29,25 @@ func Invent(ctx context.Context, store record.Store) error {
 	return nil
 }
 
-// DemoSpeeds are the speeds at which the demonstration's time may run.
-var DemoSpeeds = []int{1, 10, 60}
+// inventedSizes are mass in kg and height in cm of the invented people.
+var inventedSizes = [][2]float64{{71.5, 168}, {84, 176}, {62, 171}}
+
+// fillInvented fills the prepare form for one of the invented people, so that a test can begin at once. The resting
+// heart rate and the cadence are those of the body that will answer.
+func fillInvented(f *form, code string) {
+	i := slices.IndexFunc(invented, func(p record.Participant) bool { return p.Code == code })
+	if i < 0 {
+		return
+	}
+	body := simulate.Invented[i]
+	for name, v := range map[string]float64{"mass_kg": inventedSizes[i][0], "height_cm": inventedSizes[i][1], "rest_hr_bpm": body.RestHR, "target_cadence_per_min": body.Cadence} {
+		f.at(name).Value = strconv.FormatFloat(v, 'f', -1, 64)
+	}
+	for name, word := range map[string]string{"rate_limiting_drug": "no", "rhythm": "sinus", "blood_pressure": "none"} {
+		f.at(name).Value = word
+	}
+	equipment := f.at("equipment")
+	for _, o := range equipment.Options {
+		equipment.Values = append(equipment.Values, o.Value)
+	}
+}

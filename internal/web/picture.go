@@ -109,7 +109,7 @@ func (p *picture) endLine(a axes, l *conduct.Limits) {
 }
 
 // planPicture draws what is planned. Loads that depend on the first stage are drawn for every row of the table.
-func planPicture(plan *protocol.Protocol, v *core.View, l *conduct.Limits) picture {
+func planPicture(plan *protocol.Protocol, v *core.View) picture {
 	p := emptyPicture()
 	p.Title, p.Text = say("picture.plan"), say("picture.plan.text")
 	length, most := int64(0), 0.0
@@ -121,12 +121,8 @@ func planPicture(plan *protocol.Protocol, v *core.View, l *conduct.Limits) pictu
 			most = max(most, w)
 		}
 	}
-	low, high := 60.0, 160.0
-	if l.EndPoint > 0 {
-		high = l.EndPoint + 10
-	}
-	a := p.axes(length, most, low, high)
-	p.endLine(a, l)
+	p.Right -= 24
+	a := p.axes(length, most, 0, 0)
 	for _, s := range v.Stairs {
 		if s.Known {
 			p.addStep(a, s.FromMs, s.ToMs, s.Work, "step planned", s.Title)

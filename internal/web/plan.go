@@ -87,7 +87,7 @@ func (s *Server) planView(plan *protocol.Protocol, in conduct.Inputs) (planView,
 	l := conduct.LimitsOf(plan, &in)
 	v := planView{Title: plan.Title, Population: plan.Population, Posture: plan.Posture, Purpose: plan.Purpose, Rows: answer.View.Rows,
 		Ends: ends(plan, &in, &l), Cautions: cautionsOf(plan, e, &in, &l), Signs: signGroups(plan.Table), RPEAlert: l.RPEAlert, RPEEnd: l.RPEEnd, Leads: answer.View.Next.Leads}
-	v.Stairs = planPicture(plan, answer.View, &l)
+	v.Stairs = planPicture(plan, answer.View)
 	for i := range plan.Parts {
 		if plan.Parts[i].Work.Form() == "row" {
 			v.RowStages = append(v.RowStages, plan.Parts[i].Title)

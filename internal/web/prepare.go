@@ -2,7 +2,6 @@ package web
 
 import (
 	"encoding/json"
-	"errors"
 	"net/http"
 	"regexp"
 	"slices"
@@ -116,6 +115,9 @@ func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 	if years, ok := age(p.BirthDate, s.now()); ok && years > 0 {
 		f.at("age_years").Value = strconv.Itoa(years)
 	}
+	if s.demo {
+		fillInvented(&f, p.Code)
+	}
 	return s.showPlan(w, r, http.StatusOK, p, plan, f, s.newTestID(), when)
 }
 
@@ -174,10 +176,6 @@ func (s *Server) prepared(w http.ResponseWriter, r *http.Request) error {
 	}
 	plan, err := s.lib.protocol(or(r.PostForm.Get("protocol"), defaultProtocol))
 	if err != nil {
-		var unknown *protocols.UnknownError
-		if errors.As(err, &unknown) {
-			return &askError{http.StatusUnprocessableEntity, "protocol", err.Error(), say("form.again")}
-		}
 		return err
 	}
 	f := planForm(p, plan, conduct.Inputs{})

@@ -192,7 +192,7 @@ func (t *told) outcome(b *resultBody) {
 
 func estimateWords(e *estimate.Estimator, o *core.Outcome) *estimateView {
 	r := o.Estimate
-	v := &estimateView{What: say("result.what."+r.What, r.What), Unit: r.Unit, Covers: r.Covers}
+	v := &estimateView{What: or(english["result.what."+r.What], say("result.what", r.What)), Unit: r.Unit, Covers: r.Covers}
 	if !r.Value.Present() {
 		v.Refused = r.Why
 		return v

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"net/http"
+	"slices"
 	"time"
 
 	"gradus/conduct"
@@ -34,7 +35,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	}
 	o := l.watch()
 	defer l.leave(o)
-	events, err := s.store.EventsSince(r.Context(), l.id, marksBefore(marks))
+	events, err := s.store.EventsSince(r.Context(), l.id, marks)
 	if err != nil {
 		writeFault(w, err)
 		return
@@ -42,25 +43,14 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream; charset=utf-8")
 	h.Set("X-Accel-Buffering", "no")
-	sent := &sentMarks{marks: marks}
 	out := &pusher{w: w, c: http.NewResponseController(w)}
 	out.put([]byte("retry: 1000\n\n"))
-	if missing := sent.news(events); len(missing) > 0 {
-		message, err := eventMessage(missing, sent.marks)
-		if err != nil {
+	for _, part := range parts(marks, events) {
+		if out.put(part); out.flush() != nil {
 			return
 		}
-		out.put(message)
 	}
 	s.pump(r, l, o, out)
-}
-
-// marksBefore makes the question to the record of what an observer has. A single mark covers every term below it.
-func marksBefore(marks record.Marks) record.Marks {
-	if len(marks) != 1 {
-		return marks
-	}
-	return record.Marks{marks[0]}
 }
 
 // pump hands on what comes until the observer leaves, falls behind or the server stops.
@@ -118,27 +108,29 @@ func (p *pusher) flush() error {
 	return p.err
 }
 
-// sentMarks are what an observer has when the stream begins.
-type sentMarks struct{ marks record.Marks }
+// atOnce is how many stored events stand in one message.
+const atOnce = 200
 
-// news leaves out the events the observer has, and marks the rest.
-func (m *sentMarks) news(events []conduct.Event) (out []conduct.Event) {
-	single := len(m.marks) == 1
-	have := m.marks
-	marks := record.Marks{}
-	for _, id := range have {
-		marks = append(marks, id)
-	}
-	for _, e := range events {
-		if e.N <= have.N(e.Term) || single && e.Term < have[0].Term {
-			marks = mark(marks, e.ID())
+// parts makes messages of the stored events that an observer with these marks does not have.
+func parts(have record.Marks, events []conduct.Event) (messages [][]byte) {
+	single := len(have) == 1
+	marks := slices.Clone(have)
+	var some []conduct.Event
+	for i, e := range events {
+		marks = mark(marks, e.ID())
+		if e.N > have.N(e.Term) && !(single && e.Term < have[0].Term) {
+			some = append(some, e)
+		}
+		if len(some) < atOnce && i < len(events)-1 || len(some) == 0 {
 			continue
 		}
-		out = append(out, e)
-		marks = mark(marks, e.ID())
+		message, err := eventMessage(some, marks)
+		if err != nil {
+			return messages
+		}
+		messages, some = append(messages, message), nil
 	}
-	m.marks = marks
-	return out
+	return messages
 }
 
 func mark(marks record.Marks, id conduct.ID) record.Marks {

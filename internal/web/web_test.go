@@ -114,7 +114,7 @@ func (b *bedside) browser() *browser {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	return &browser{b, &http.Client{Jar: jar, Timeout: 20 * time.Second}}
+	return &browser{b, &http.Client{Jar: jar, Timeout: 20 * time.Second, Transport: &http.Transport{DisableCompression: true}}}
 }
 
 // page is an answer that was read whole.
@@ -134,7 +134,7 @@ func (w *browser) do(r *http.Request) page {
 	defer resp.Body.Close()
 	text, err := io.ReadAll(resp.Body)
 	if err != nil {
-		w.b.t.Fatal(err)
+		w.b.t.Fatalf("%s: %v", r.URL, err)
 	}
 	return page{resp.StatusCode, resp.Header, string(text), resp.Request.URL.Path}
 }
