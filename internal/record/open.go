@@ -155,10 +155,30 @@ func openSchema(ctx context.Context, b backend, o Options, own schema) (_ *SQLit
 		s.reader, err = b.connect(readers, "deferred", "query_only(on)")
 		return s, s.fault(ctx, err)
 	}
-	if err := s.connect(ctx, b, own, done); err != nil {
-		return nil, s.fault(ctx, err)
+	// Two programs that make the same record at the same moment are in each other's way, and SQLite does not wait
+	// where it would be a deadlock.
+	for try := 0; ; try++ {
+		err := s.connect(ctx, b, own, done)
+		if err == nil {
+			return s, nil
+		}
+		if codeOf(err) != codeBusy || try == 100 {
+			return nil, s.fault(ctx, err)
+		}
+		s.Close()
+		if err := pause(ctx, 20*time.Millisecond); err != nil {
+			return nil, s.fault(ctx, err)
+		}
 	}
-	return s, nil
+}
+
+func pause(ctx context.Context, d time.Duration) error {
+	select {
+	case <-time.After(d):
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // look judges the file through a connection that cannot write. Where a crash has left work to be undone or redone

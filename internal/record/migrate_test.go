@@ -1,0 +1,187 @@
+package record_test
+
+import (
+	"bytes"
+	"compress/gzip"
+	"errors"
+	"flag"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"gradus/conduct"
+	"gradus/internal/record"
+	"gradus/internal/record/recordtest"
+)
+
+// writeOld makes the file of an old record anew; only for the version that is being released.
+var writeOld = flag.String("write-old", "", "write the record of this version, packed, to this file")
+
+// Invented people and what they did, as they stand in testdata/v1.db.gz.
+var (
+	oldPerson  = record.Participant{ID: 1, Code: "P-001", Name: "Anna Beispiel", BirthDate: "1950-02-28", Sex: conduct.Female, Note: "invented", Created: oldDay}
+	oldDay     = time.Date(2026, 1, 2, 3, 4, 5, 678e6, time.UTC)
+	oldEvents  = []conduct.Event{recordtest.Event(1, 1), recordtest.Event(1, 2), recordtest.Event(1, 3), recordtest.Event(2, 1), {Term: 2, N: 2, At: 4321, Kind: conduct.Closed, Code: "recovered"}}
+	oldSamples = []record.Sample{{At: 0, V: 90}, {At: 1000, V: 91.5}, {At: 2000, V: 93}}
+)
+
+// TestOldRecord opens the record that the first version of the schema wrote. A later version adds a file of its
+// own and keeps this one.
+func TestOldRecord(t *testing.T) {
+	if *writeOld != "" {
+		makeOld(t, *writeOld)
+	}
+	dir := t.TempDir()
+	unpack(t, filepath.Join("testdata", "v1.db.gz"), filepath.Join(dir, record.FileName))
+	s := open(t, dir)
+	if err := s.Check(ctx); err != nil {
+		t.Fatal(err)
+	}
+	oldThere(t, s)
+	if err := s.Reassign(ctx, "old", 2, "examiner", "still works"); err != nil {
+		t.Error(err)
+	}
+}
+
+func oldThere(t *testing.T, s *record.SQLite) {
+	t.Helper()
+	if p, err := s.Participant(ctx, 1); err != nil || p != oldPerson {
+		t.Errorf("person %+v, %v", p, err)
+	}
+	events, err := s.Events(ctx, "old")
+	if err != nil || !reflect.DeepEqual(events, oldEvents) {
+		t.Errorf("events %+v, %v", events, err)
+	}
+	want := recordtest.NewTest("old")
+	want.Participant, want.Created, want.Closed = 1, oldDay, oldDay
+	if test, err := s.Test(ctx, "old"); err != nil || !reflect.DeepEqual(test, want) {
+		t.Errorf("test %+v, %v", test, err)
+	}
+	blocks, err := s.Samples(ctx, "old", "heart-rate", 0, 1)
+	if err != nil || len(blocks) != 1 {
+		t.Fatalf("samples %+v, %v", blocks, err)
+	}
+	if samples, err := record.Unpack(blocks[0].Payload); err != nil || !reflect.DeepEqual(samples, oldSamples) {
+		t.Errorf("samples %+v, %v", samples, err)
+	}
+}
+
+func makeOld(t *testing.T, to string) {
+	dir := t.TempDir()
+	s, err := record.Open(ctx, dir, record.Options{Now: func() time.Time { return oldDay }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	test := recordtest.NewTest("old")
+	test.Participant = 1
+	_, e1 := s.AddParticipant(ctx, oldPerson)
+	_, e2 := s.AddParticipant(ctx, record.Participant{Code: "P-002"})
+	_, e3 := s.NewTest(ctx, test)
+	_, e4 := s.Append(ctx, "old", oldEvents)
+	e5 := s.AppendSamples(ctx, "old", []record.Block{{Seq: 1, From: 0, To: 2000, Kind: "heart-rate", Payload: record.Pack(oldSamples)}})
+	if err := errors.Join(e1, e2, e3, e4, e5, s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	content, err := os.ReadFile(filepath.Join(dir, record.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var packed bytes.Buffer
+	z, _ := gzip.NewWriterLevel(&packed, gzip.BestCompression)
+	_, e1 = z.Write(content)
+	if err := errors.Join(e1, z.Close(), os.WriteFile(to, packed.Bytes(), 0o644)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func unpack(t *testing.T, from, to string) {
+	t.Helper()
+	f, err := os.Open(from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	z, err := gzip.NewReader(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	content, err := io.ReadAll(z)
+	if err == nil {
+		err = os.WriteFile(to, content, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// next is the shipped schema with one more migration.
+func next(t *testing.T, migration string) fs.FS {
+	t.Helper()
+	own, err := record.Schema()
+	if err != nil {
+		t.Fatal(err)
+	}
+	files := fstest.MapFS{"9001_next.sql": {Data: []byte("-- +goose Up\n" + migration)}}
+	names, err := fs.Glob(own, "*.sql")
+	if err != nil || len(names) == 0 {
+		t.Fatalf("%v, %v", names, err)
+	}
+	for _, name := range names {
+		text, err := fs.ReadFile(own, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		files[name] = &fstest.MapFile{Data: text}
+	}
+	return files
+}
+
+// A migration that fails in the middle leaves nothing behind; the cured one then runs on the data, once; and the
+// program of before refuses what is newer.
+func TestNextMigration(t *testing.T) {
+	dir := t.TempDir()
+	unpack(t, filepath.Join("testdata", "v1.db.gz"), filepath.Join(dir, record.FileName))
+	const good = "ALTER TABLE participants ADD COLUMN height_cm REAL;\nCREATE TABLE visits (id INTEGER PRIMARY KEY) STRICT;\n"
+	if _, err := record.OpenSchema(ctx, dir, next(t, good+"CREATE TABLE visits (id INTEGER PRIMARY KEY);\n")); err == nil || !strings.Contains(err.Error(), "visits already exists") {
+		t.Fatalf("a bad migration: %v", err)
+	}
+	s := open(t, dir)
+	oldThere(t, s)
+	s.Close()
+	for range 2 {
+		s, err := record.OpenSchema(ctx, dir, next(t, good))
+		if err != nil {
+			t.Fatal(err)
+		}
+		oldThere(t, s)
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	told(t, openOnce(dir, record.Options{}), record.ErrNewer, dir, "start the newer version")
+	_, err := record.OpenSchema(ctx, dir, next(t, good+"-- a word more\n"))
+	told(t, err, record.ErrEdited, dir, "nothing was changed")
+}
+
+// Several programs that start at once on a new directory all come up.
+func TestOpenedAtOnce(t *testing.T) {
+	dir := t.TempDir()
+	errs := make(chan error)
+	for range 4 {
+		go func() { errs <- openOnce(dir, record.Options{}) }()
+	}
+	for range 4 {
+		if err := <-errs; err != nil {
+			t.Error(err)
+		}
+	}
+	if err := open(t, dir).Check(ctx); err != nil {
+		t.Error(err)
+	}
+}
