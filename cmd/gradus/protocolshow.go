@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"gradus/protocol"
@@ -170,17 +171,14 @@ func (v *voice) branch() {
 	v.say("\nThe branch: the last heart rate of %s picks a row", c.After)
 	from := 0.0
 	for i, row := range c.Rows {
-		span := fmt.Sprintf("from %g on", from)
-		if row.Below > 0 {
+		span := fmt.Sprintf("%g and above", from)
+		switch {
+		case i == 0:
 			span = fmt.Sprintf("below %g", row.Below)
-			if row.UpTo > 0 {
-				span = fmt.Sprintf("up to %g", row.UpTo)
-			}
-			if i > 0 {
-				span = fmt.Sprintf("from %g, %s", from, span)
-			}
+		case row.Below > 0:
+			span = fmt.Sprintf("%g to %g", from, math.Ceil(row.Below)-1)
 		}
-		from = row.Below
+		from = math.Ceil(row.Below)
 		works := make([]string, len(row.Work))
 		for j := range row.Work {
 			works[j] = work(&row.Work[j])
