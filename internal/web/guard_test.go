@@ -86,7 +86,7 @@ func TestEveryRoute(t *testing.T) {
 var (
 	styled   = regexp.MustCompile(`(?i)<style|\sstyle\s*=|\son[a-z]+\s*=|javascript:`)
 	scripts  = regexp.MustCompile(`(?is)<script([^>]*)>(.*?)</script>`)
-	hasLabel = regexp.MustCompile(`<(?:input|select|textarea) [^>]*id="([^"]+)"`)
+	hasLabel = regexp.MustCompile(`<(?:input|select|textarea) (?:[^>]*\s)?id="([^"]+)"`)
 )
 
 // strict looks at what holds for every answer: the policy, and no style or script in a page.
