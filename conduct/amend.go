@@ -118,7 +118,7 @@ func (s *State) withdraw(p *protocol.Protocol, e *Event, at protocol.Ms) error {
 			return nil
 		}
 	}
-	for _, x := range []*Extreme{&s.Window, &s.TopHR, &s.TopSBP, &s.LowSpO2, &s.TopRPE} {
+	for _, x := range []*Extreme{&s.Window, &s.TopHR, &s.TopSBP, &s.TopDBP, &s.LowSpO2, &s.TopRPE} {
 		if x.ID == e.Ref && !e.Ref.IsZero() {
 			*x = Extreme{}
 			return nil

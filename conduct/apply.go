@@ -166,9 +166,14 @@ func (s *State) began(p *protocol.Protocol, e *Event) error {
 }
 
 func (s *State) input(p *protocol.Protocol, e *Event) error {
-	if err := s.In.Set(e.Code, e.Word, e.V); err != nil {
+	in := s.In
+	if err := in.Set(e.Code, e.Word, e.V); err != nil {
 		return refuse(e, "conductor.input", err.Error(), "")
 	}
+	if missing := in.Missing(p); len(missing) > len(s.In.Missing(p)) {
+		return refuse(e, "inputs.required", e.Code+" is needed and cannot be taken away", "correct it to another value")
+	}
+	s.In = in
 	s.Limits = LimitsOf(p, &s.In)
 	return nil
 }
@@ -253,27 +258,48 @@ func (s *State) stageAt(moment protocol.Ms, current bool) int {
 	return 0
 }
 
-// keep puts a reading into a stage. When the stage is full, planned readings push out unplanned ones, whose
-// most telling values stay as extremes so that no limit is missed.
+// keep puts a reading into a stage. When the stage is full, readings from before a restart go first, then
+// unplanned ones; their most telling values stay as extremes so that no limit is missed.
 func (s *State) keep(p *protocol.Protocol, st *Stage, v Value, slot uint16) {
 	v.Slot = slotFor(p, st, &v, slot)
 	s.follow(p, st, &v)
-	if st.NReadings < MaxInStage {
-		st.Readings[st.NReadings] = v
-		st.NReadings++
-		return
+	if st.NReadings == MaxInStage {
+		st.Unkept++
+		i := st.dispensable(v.Slot != 0)
+		if i < 0 {
+			s.extreme(&v)
+			return
+		}
+		s.extreme(&st.Readings[i])
+		copy(st.Readings[i:], st.Readings[i+1:])
+		st.NReadings--
 	}
-	st.Unkept++
-	if v.Slot != 0 {
-		for i := range st.Readings {
-			if st.Readings[i].Slot == 0 {
-				s.extreme(&st.Readings[i])
-				st.Readings[i] = v
-				return
+	st.Readings[st.NReadings] = v
+	st.NReadings++
+}
+
+// dispensable is the reading a full stage can do without: the oldest one void, else the oldest unplanned one of
+// a kind of which a later one is there; for a planned reading any unplanned one gives way. -1: none.
+func (st *Stage) dispensable(forPlanned bool) int {
+	for i := range st.Readings {
+		if st.Readings[i].Void || st.Readings[i].Withdrawn {
+			return i
+		}
+	}
+	for i := range st.Readings {
+		r := &st.Readings[i]
+		for k := i + 1; r.Slot == 0 && k < len(st.Readings); k++ {
+			if st.Readings[k].What == r.What {
+				return i
 			}
 		}
 	}
-	s.extreme(&v)
+	for i := range st.Readings {
+		if forPlanned && st.Readings[i].Slot == 0 {
+			return i
+		}
+	}
+	return -1
 }
 
 // follow keeps the running sums and extremes a part asks for.
@@ -291,7 +317,7 @@ func (s *State) follow(p *protocol.Protocol, st *Stage, v *Value) {
 }
 
 func (s *State) extreme(v *Value) {
-	if !v.live() {
+	if v.Withdrawn {
 		return
 	}
 	higher := func(x *Extreme, value float64) {
@@ -304,6 +330,7 @@ func (s *State) extreme(v *Value) {
 		higher(&s.TopHR, v.V)
 	case protocol.BloodPressure:
 		higher(&s.TopSBP, v.V)
+		higher(&s.TopDBP, v.V2)
 	case protocol.RPE:
 		higher(&s.TopRPE, v.V)
 	case protocol.SpO2:
@@ -375,7 +402,7 @@ func (s *State) interrupt(p *protocol.Protocol, e *Event, moment protocol.Ms) er
 		return refuse(e, "breaks", "no break has begun", "")
 	}
 	s.OnBreak = false
-	if p.Breaks.Is() && s.Phase == Riding {
+	if p.Breaks.Is() && s.Phase == Riding && p.Parts[s.stage().Part].Pause == nil {
 		s.breakOver(&p.Breaks.It, s.stage(), moment)
 	}
 	return nil

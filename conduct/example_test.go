@@ -141,6 +141,6 @@ func ExampleNext() {
 	fmt.Println(conduct.Next(p, &s, s.Now).Say)
 	// Output:
 	// stop Stop now. Chest pain, pressure or tightness.
-	// signs / acsm-general, read in the source
+	// signs / Guidelines for exercise testing and prescription: general indications for stopping an exercise test in low-risk adults (read in the source)
 	// Stop stepping. Stay seated. Heart rate and blood pressure now. Follow the emergency plan.
 }

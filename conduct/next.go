@@ -170,6 +170,13 @@ func (n *teller) riding() {
 		n.plannedEnd(end.Rule, sayEndTitle(end), sayEnding(p, s, end))
 		return
 	}
+	if sign, v := s.Paused(p); sign >= 0 && !n.restedOut() {
+		n.mustRest(sign, v)
+		return
+	}
+	if st := s.stage(); s.OnBreak && p.Parts[st.Part].Pause != nil && n.reading(st) {
+		return // with the clock running, readings come due while the participant rests
+	}
 	if s.OnBreak && !n.restedOut() {
 		n.onBreak()
 		return
@@ -211,19 +218,29 @@ func quantityOf(m protocol.Measure) protocol.Quantity {
 
 // plannedEnd tells to set the cool-down.
 func (n *teller) plannedEnd(rule Rule, title, why string) {
-	p := n.p
+	p, s := n.p, n.s
 	if !p.CoolDown.Is() {
 		n.tell(DoEnd, rule, title+" "+sayStopMoving, why)
 		return
 	}
-	n.out.Work = coolWork(p)
+	n.out.Work = coolWork(p, s)
 	n.tell(DoEnd, rule, title+" "+sayCoolDown(p, n.out.Work), why)
 }
 
-// coolWork is the work rate of the cool-down: that of the part it may not exceed.
-func coolWork(p *protocol.Protocol) float64 {
-	if i := p.Find(p.CoolDown.It.AtMost); i >= 0 && p.Parts[i].Work.Watts != nil {
-		return *p.Parts[i].Work.Watts
+// coolWork is the work rate of the cool-down: that of the part it may not exceed, as planned or, where the
+// examiner chose it, as ridden.
+func coolWork(p *protocol.Protocol, s *State) float64 {
+	i := p.Find(p.CoolDown.It.AtMost)
+	if i < 0 {
+		return 0
+	}
+	if w := p.Parts[i].Work.Watts; w != nil {
+		return *w
+	}
+	for k := range s.Stages[:s.NStages] {
+		if int(s.Stages[k].Part) == i {
+			return s.Stages[k].First
+		}
 	}
 	return 0
 }
@@ -232,6 +249,14 @@ func coolWork(p *protocol.Protocol) float64 {
 func (n *teller) restedOut() bool {
 	st := n.s.stage()
 	return n.p.Parts[st.Part].Pause != nil && n.at >= st.From+st.Length(n.p)
+}
+
+// mustRest tells to rest because of a sign that pauses; the clock runs.
+func (n *teller) mustRest(sign int, value float64) {
+	st := n.s.stage()
+	n.sign = sign + 1
+	n.until(st.From+st.Length(n.p), "end of "+n.p.Parts[st.Part].Title)
+	n.tell(DoBreak, "signs", sayMustRest, sayMustRestWhy(&n.p.Table[sign], value))
 }
 
 func (n *teller) onBreak() {
@@ -476,7 +501,11 @@ func (n *teller) reading(st *Stage) bool {
 		n.tell(DoRead, "readings.late_by", sayOverdue(d.what, -n.out.Left), sayReadWhy(n.s, st, d.minute))
 		return true
 	}
-	n.tell(DoRead, "readings", sayRead(d.what, n.out.Left), sayReadWhy(n.s, st, d.minute))
+	say := sayRead(d.what, n.out.Left)
+	if d.what == protocol.Distance && d.at >= st.From+st.Length(n.p) {
+		say = sayReadDistance
+	}
+	n.tell(DoRead, "readings", say, sayReadWhy(n.s, st, d.minute))
 	return true
 }
 

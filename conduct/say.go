@@ -34,6 +34,8 @@ const (
 	whyMissing         = "A reading is missing or was disturbed: one more minute."
 	whyRestarted       = "The minutes of this stage began again."
 	whyGentler         = "a gentler row; it changes nothing in the equation"
+	sayMustRest        = "Let the participant rest. The clock runs."
+	sayReadDistance    = "Let the participant stop and stay there. Read the distance."
 	warnSensor         = "The heart-rate sensor is silent. Look at the strap; take the pulse by hand."
 	warnClock          = "The device's clock went back; times of this test may be off."
 	warnUnkept         = "Some readings could not be kept singly; the highest and lowest were."
@@ -295,6 +297,23 @@ func sayBreakWhy(gone protocol.Ms, b *protocol.Breaks) string {
 	return fmt.Sprintf("More than %v.", b.Restart)
 }
 
+// sayMustRestWhy is the value that asks for a rest, and when it may end.
+func sayMustRestWhy(sign *protocol.Sign, value float64) string {
+	text := fmt.Sprintf("%s: %s.", sign.Text, num(value))
+	switch r := sign.Resume; {
+	case r == nil:
+	case r.AtLeast != nil:
+		text += fmt.Sprintf(" May go on from %s.", num(*r.AtLeast))
+	case r.Above != nil:
+		text += fmt.Sprintf(" May go on above %s.", num(*r.Above))
+	case r.Below != nil:
+		text += fmt.Sprintf(" May go on below %s.", num(*r.Below))
+	case r.AtMost != nil:
+		text += fmt.Sprintf(" May go on at %s or less.", num(*r.AtMost))
+	}
+	return text
+}
+
 func sayStopReason(p *protocol.Protocol, code string) string {
 	if r, ok := protocol.ReasonOf(code); ok {
 		return r.Text + "."
@@ -398,11 +417,22 @@ func warnUncertain(by protocol.Ms) string {
 	return fmt.Sprintf("After an interruption the time is known only within %v.", by)
 }
 
+// SignSource says where a stop sign comes from: the title of its source and how it is known.
+func SignSource(p *protocol.Protocol, sign int) string {
+	s := &p.Table[sign]
+	title := s.Source
+	for i := range p.TableSources {
+		if p.TableSources[i].ID == s.Source {
+			title = p.TableSources[i].Title
+		}
+	}
+	return title + " (" + s.How.Phrase() + ")"
+}
+
 // sourceOf says where a rule comes from.
 func sourceOf(p *protocol.Protocol, rule Rule, sign int) string {
 	if sign > 0 {
-		s := &p.Table[sign-1]
-		return s.Source + ", " + s.How.Phrase()
+		return SignSource(p, sign-1)
 	}
 	if strings.HasPrefix(string(rule), "conductor.") {
 		return protocol.Choice.Phrase()

@@ -318,7 +318,7 @@ func TestRefusals(t *testing.T) {
 		{"2:10 hr 412", "conductor.fence"}, {"2:10 hr -5", "conductor.fence"}, {"2:10 rpe 21", "conductor.fence"},
 		{"2:10 bp 80 120", "conductor.fence"}, {"2:10 sign nonsense", "signs"}, {"2:10 stop nonsense", "conductor.stop"},
 		{"2:10 stage nonsense 30", "parts"}, {"2:10 stage stage-1 30", "parts.at_most"}, {"2:10 stage stage-2 -4", "conductor.fence"},
-		{"2:10 branch row-9", "choose.rows"}, {"2:10 input age_years 400", "conductor.input"}, {"2:10 input nonsense 4", "conductor.input"},
+		{"2:10 branch row-9", "choose.rows"}, {"2:10 input age_years 400", "conductor.input"}, {"2:10 input nonsense 4", "conductor.input"}, {"2:10 input age_years 0", "inputs.required"},
 		{"2:10 break-over", "breaks"}, {"2:10 correct 99 120", "conductor.correction"}, {"2:10 unstopped", "stop_by_mistake"},
 	} {
 		before := pl.s

@@ -1,6 +1,10 @@
 package conduct
 
-import "gradus/protocol"
+import (
+	"slices"
+
+	"gradus/protocol"
+)
 
 // Severity orders what ends a test.
 type Severity uint8
@@ -196,13 +200,51 @@ func (s *State) measuredSigns(p *protocol.Protocol, at protocol.Ms, keep func(En
 	for i := range p.Table {
 		sign := &p.Table[i]
 		switch {
-		case sign.When.Told || sign.Does == protocol.DoesAlert || sign.Does == protocol.DoesPause:
+		case sign.When.Told || sign.Does == protocol.DoesAlert || sign.Does == protocol.DoesPause && s.mayPause(p):
 		case sign.When.Plain():
 			s.plainSign(p, i, at, keep)
 		default:
 			s.comparedSign(p, i, at, keep)
 		}
 	}
+}
+
+// mayPause reports whether the running part lets a sign begin a rest with the clock running. Where it does
+// not, a sign that would pause stops.
+func (s *State) mayPause(p *protocol.Protocol) bool {
+	st := s.stage()
+	return st != nil && p.Parts[st.Part].Pause != nil && slices.Contains(p.Parts[st.Part].Pause.By, "sign")
+}
+
+// Paused is the sign for which the participant must rest now, with the clock running: its newest value crossed
+// the limit and none since has allowed to go on. -1: none.
+func (s *State) Paused(p *protocol.Protocol) (sign int, value float64) {
+	st := s.stage()
+	if s.Phase != Riding || !s.mayPause(p) {
+		return -1, 0
+	}
+	sign = -1
+	for i := range p.Table {
+		t := &p.Table[i]
+		if t.Does != protocol.DoesPause || !t.When.Plain() {
+			continue
+		}
+		for j := range st.Readings[:st.NReadings] {
+			r := &st.Readings[j]
+			v, ok := measured(r, t.When.What)
+			switch {
+			case !ok || !r.sound():
+			case t.When.Crossed(v):
+				sign, value = i, v
+			case sign == i && (t.Resume == nil || t.Resume.Crossed(v)):
+				sign = -1
+			}
+		}
+		if sign == i {
+			return sign, value
+		}
+	}
+	return -1, 0
 }
 
 // plainSign judges a sign that compares one value with a fixed number.
@@ -223,7 +265,7 @@ func (s *State) plainSign(p *protocol.Protocol, i int, at protocol.Ms, keep func
 	for _, x := range []struct {
 		m protocol.Measure
 		e *Extreme
-	}{{protocol.MeasureSBP, &s.TopSBP}, {protocol.MeasureSpO2, &s.LowSpO2}, {protocol.MeasureHR, &s.TopHR}} {
+	}{{protocol.MeasureSBP, &s.TopSBP}, {protocol.MeasureDBP, &s.TopDBP}, {protocol.MeasureSpO2, &s.LowSpO2}, {protocol.MeasureHR, &s.TopHR}} {
 		if x.m == sign.When.What && !x.e.ID.IsZero() && sign.When.Crossed(x.e.V) {
 			keep(Ending{Severity: SignEnd, Code: sign.ID, Sign: i, At: x.e.At, Value: x.e.V, Measure: x.m, Rule: "signs"})
 		}

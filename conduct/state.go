@@ -5,7 +5,7 @@ import "gradus/protocol"
 // Caps of a test: the state is a plain value of fixed size.
 const (
 	MaxStages   = protocol.MaxParts
-	MaxInStage  = 16 // readings kept in a stage
+	MaxInStage  = 24 // readings kept in a stage
 	MaxSignsIn  = 16 // stop signs kept in a test
 	MaxRecovery = 64 // readings kept after the stop
 	MaxTerms    = 16 // devices that held the pen, one after the other
@@ -189,8 +189,9 @@ type State struct {
 	Stop    Stop
 	Window  Extreme // highest window mean of heart rate
 	LastHR  Value   // last heart rate of any kind, for looking at
-	TopHR   Extreme // highest heart rate, highest systolic, lowest SpO2, highest RPE among readings not kept singly
+	TopHR   Extreme // highest heart rate, pressures, exertion and lowest SpO2 among readings not kept singly
 	TopSBP  Extreme
+	TopDBP  Extreme
 	LowSpO2 Extreme
 	TopRPE  Extreme
 

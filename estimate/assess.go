@@ -337,13 +337,13 @@ func (a *assessor) ending() {
 	if sign := a.p.SignIndex(code); sign >= 0 {
 		t := &a.p.Table[sign]
 		if t.After != protocol.AfterActive {
-			a.add("stopped-for-sign", t.Source+", "+t.How.Phrase(), "the test was stopped: %s", t.Text)
+			a.add("stopped-for-sign", conduct.SignSource(a.p, sign), "the test was stopped: %s", t.Text)
 		}
 		return
 	}
 	if end.Severity == conduct.SignEnd {
 		t := &a.p.Table[end.Sign]
-		a.add("stop-sign", t.Source+", "+t.How.Phrase(), "a stop sign stands: %s", t.Text)
+		a.add("stop-sign", conduct.SignSource(a.p, end.Sign), "a stop sign stands: %s", t.Text)
 		return
 	}
 	limited := code == "safety-limit" || end.Code == "safety-limit"

@@ -83,6 +83,10 @@ func (c *checker) written() {
 		c.add(m.is, m.path, "is missing", "write it, or write none: nothing is implied")
 	}
 	c.add(p.Signs.Table != "" && len(p.Signs.Use) > 0, "signs", "is missing", "name the table of stop signs and what is used of it")
+	for i := range p.Signs.Own {
+		fault := p.Signs.Own[i].Fault()
+		c.add(fault == "", fmt.Sprintf("signs.own[%d]", i), fault, "write it like the signs of the table")
+	}
 	c.add(p.Resume > 0 && p.Resume <= Minute, "stop_by_mistake", "must lie between 0:01 and 1:00", "a stop can be taken back only at once")
 }
 
@@ -157,6 +161,7 @@ func (c *checker) parts() {
 		c.oneOf(path+".counts", part.Counts, "when-steady", "when-complete", "never")
 		c.oneOf(path+".if", part.If, "", "asked")
 		c.add(part.AtMost >= 0, path+".at_most", "must not be negative", "")
+		c.add(part.AtMost <= 1 || part.If == "asked", path+".at_most", "only a part the examiner asks for can repeat", "write if: asked, or list the part again")
 		total += max(1, part.AtMost)
 		counts = counts || part.Counts != "never"
 		c.partWork(i, path)

@@ -215,9 +215,37 @@ func TestSixMinuteWalk(t *testing.T) {
 	if r.s.Stop.Code != "completed" || r.s.Limits.EndPoint != 0 || r.s.LastCounted(p) != 0 {
 		t.Errorf("stop %q, end point %g, counted %d", r.s.Stop.Code, r.s.Limits.EndPoint, r.s.LastCounted(p))
 	}
-	r.expectSaid("0:00 Let the participant go, walking at the own pace.", "Read distance now.", "All planned stages are done.")
+	r.expectSaid("0:00 Let the participant go, walking at the own pace.", "Read the distance.", "All planned stages are done.")
 	if !p.Again.Is() || p.Again.It.Report != "longer" || p.Again.It.After != 30*protocol.Minute {
 		t.Errorf("again %+v", p.Again)
+	}
+}
+
+// A saturation below 80 makes the walker rest with the clock running; from 85 on the walk may go on.
+func TestSixMinuteWalkRestsForASign(t *testing.T) {
+	p := family(t, "six-minute-walk")
+	var s conduct.State
+	take := func(e conduct.Event) {
+		t.Helper()
+		id := s.NextID()
+		e.Term, e.N = id.Term, id.N
+		if err := s.Take(p, &e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	take(conduct.Event{Kind: conduct.Began, Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: p.ID, Hash: p.Hash, Inputs: adult()}})
+	take(conduct.Event{Kind: conduct.StageBegun, Code: "walk"})
+	for _, c := range []struct {
+		second protocol.Ms
+		spo2   float64
+		rest   bool
+	}{{70, 80, false}, {90, 79, true}, {110, 84, true}, {130, 85, false}, {150, 84, false}} {
+		at := c.second * protocol.Second
+		take(conduct.Event{At: at, Kind: conduct.Reading, What: protocol.SpO2, V: c.spo2})
+		n := conduct.Next(p, &s, at)
+		if rest := n.Do == conduct.DoBreak; rest != c.rest || rest && n.Say != "Let the participant rest. The clock runs." {
+			t.Errorf("saturation %g at %v: %v %q %q", c.spo2, at, n.Do, n.Say, n.Why)
+		}
 	}
 }
 

@@ -59,7 +59,8 @@ type Protocol struct {
 
 	// Table holds the stop signs this plan uses, in the order of the table they come from.
 	// It is filled when the file is read, so that safety stays one set of data.
-	Table []Sign `yaml:"-" json:"stop_signs"`
+	Table        []Sign   `yaml:"-" json:"stop_signs"`
+	TableSources []Source `yaml:"-" json:"stop_sign_sources"`
 	// Expect is the equation that Ask.Expected names, filled when the file is read.
 	Expect Line `yaml:"-" json:"expect"`
 	// Hash identifies the content: SHA-256 of the plan as JSON with an empty Hash, in hexadecimal.
@@ -287,10 +288,12 @@ type Wrong struct {
 	TolerancePercent int     `yaml:"tolerance_percent" json:"tolerance_percent"`
 }
 
-// SignUse names the table of stop signs and which of its signs this plan uses: ids, or "all".
+// SignUse names the table of stop signs and which of its signs this plan uses: ids, or "all". Own are signs
+// that only this plan has, such as a saturation at which a walker rests.
 type SignUse struct {
 	Table string   `yaml:"table" json:"table"`
 	Use   []string `yaml:"use" json:"use"`
+	Own   []Sign   `yaml:"own,omitempty" json:"own,omitempty"`
 }
 
 // Cool is the cool-down: work at or below AtMost part's work rate, for Lasts.

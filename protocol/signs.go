@@ -16,6 +16,22 @@ type Sign struct {
 	Note   string `yaml:"note,omitempty" json:"note,omitempty"`
 }
 
+// Fault says what a sign lacks; "" when it is whole.
+func (s *Sign) Fault() string {
+	plain := s.When.Plain() || s.When.FallsBy != nil || s.When.BelowRest || s.When.NotRising
+	switch {
+	case !isID(s.ID) || s.Text == "" || s.Does == 0 || s.After == 0 || s.How == 0:
+		return "needs an id, text, does, after and how"
+	case s.When.Told == plain || plain && s.When.What == 0:
+		return "needs either told, or what with one limit"
+	case (s.Does == DoesCheck) != (s.Within > 0):
+		return "within goes with does: check"
+	case s.Resume != nil && (s.Does != DoesPause || !s.Resume.Plain()):
+		return "resume goes with does: pause and one limit"
+	}
+	return ""
+}
+
 // When is how a sign shows itself: told by or seen in the participant, or a measured number.
 type When struct {
 	Told      bool     `yaml:"told,omitempty" json:"told,omitempty"`

@@ -113,7 +113,7 @@ func fenceTable() (string, error) {
 }
 
 func signTable() (string, error) {
-	signs, err := protocols.Signs()
+	signs, _, err := protocols.Signs()
 	if err != nil {
 		return "", err
 	}

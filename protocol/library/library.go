@@ -148,7 +148,7 @@ func numeric(value string) bool {
 
 // join fills the plan with what it refers to: stop signs, formula, estimator.
 func join(p *protocol.Protocol, equations Equations) (found []protocol.Problem) {
-	table, err := Signs()
+	table, sources, err := Signs()
 	if err != nil {
 		return []protocol.Problem{{Path: "signs", Msg: err.Error()}}
 	}
@@ -156,6 +156,14 @@ func join(p *protocol.Protocol, equations Equations) (found []protocol.Problem) 
 		found = append(found, protocol.Problem{Path: "signs.table", Msg: fmt.Sprintf("no table of stop signs is called %q", p.Signs.Table), Hint: "write stop-signs"})
 	}
 	p.Table, found = chosenSigns(p.Signs.Use, table, found)
+	for i := range p.Signs.Own {
+		own := p.Signs.Own[i]
+		if p.SignIndex(own.ID) >= 0 {
+			found = append(found, protocol.Problem{Path: fmt.Sprintf("signs.own[%d].id", i), Msg: fmt.Sprintf("the table has a sign %q already", own.ID), Hint: "give it another id"})
+		}
+		p.Table = append(p.Table[:len(p.Table):len(p.Table)], own)
+	}
+	p.TableSources = append(sources[:len(sources):len(sources)], p.Sources...)
 	if p.EndPoint.Is() && p.EndPoint.It.Formula != "" {
 		if _, ok := physiology.FormulaFor(p.EndPoint.It.Formula); !ok {
 			found = append(found, protocol.Problem{Path: "end_point.formula", Msg: fmt.Sprintf("no formula of maximal heart rate is called %q", p.EndPoint.It.Formula), Hint: "known are " + strings.Join(formulaIDs(), ", ")})
@@ -202,28 +210,26 @@ func formulaIDs() (ids []string) {
 	return ids
 }
 
-// Signs reads the table of stop signs.
-func Signs() ([]protocol.Sign, error) {
+// Signs reads the table of stop signs and its sources.
+func Signs() ([]protocol.Sign, []protocol.Source, error) {
 	data, err := files.ReadFile(signsFile)
 	if err != nil {
-		return nil, fmt.Errorf("library: %w", err)
+		return nil, nil, fmt.Errorf("library: %w", err)
 	}
 	var table signTable
 	if _, err := yamlread.Decode(signsFile, data, &table); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	seen := map[string]bool{}
-	for i, s := range table.Signs {
-		if s.ID == "" || seen[s.ID] || s.Text == "" || s.Does == 0 || s.After == 0 || s.How == 0 {
-			return nil, fmt.Errorf("%s: sign %d (%s): needs an id of its own, text, does, after and how", signsFile, i+1, s.ID)
-		}
-		if (s.Does == protocol.DoesCheck) != (s.Within > 0) {
-			return nil, fmt.Errorf("%s: sign %s: within goes with does: check", signsFile, s.ID)
+	for i := range table.Signs {
+		s := &table.Signs[i]
+		if fault := s.Fault(); fault != "" || seen[s.ID] {
+			return nil, nil, fmt.Errorf("%s: sign %d (%s): %s", signsFile, i+1, s.ID, fault)
 		}
 		seen[s.ID] = true
 	}
 	if len(table.Signs) > protocol.MaxSigns {
-		return nil, fmt.Errorf("%s: more than %d signs", signsFile, protocol.MaxSigns)
+		return nil, nil, fmt.Errorf("%s: more than %d signs", signsFile, protocol.MaxSigns)
 	}
-	return table.Signs, nil
+	return table.Signs, table.Sources, nil
 }

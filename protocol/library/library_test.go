@@ -155,7 +155,7 @@ func TestEveryNumberOfTheStopSigns(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	signs, err := library.Signs()
+	signs, _, err := library.Signs()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -219,7 +219,7 @@ func TestStopSignsAsListed(t *testing.T) {
 		"equipment": "stop rest", "other-symptom": "alert rest", "no-heart-rate": "stop rest", "sbp-high": "stop rest", "dbp-high": "stop rest",
 		"sbp-falls": "check seated", "sbp-below-rest": "check seated", "hr-not-rising": "check rest", "spo2-low": "stop seated", "spo2-caution": "alert rest",
 	}
-	signs, err := library.Signs()
+	signs, _, err := library.Signs()
 	if err != nil {
 		t.Fatal(err)
 	}
