@@ -371,10 +371,25 @@ func (c *Core) log() []LogLine {
 		e := &c.events[i]
 		say, undo := tell(c.protocol, e)
 		if say != "" {
-			out = append(out, LogLine{ID: e.ID(), AtMs: int64(e.At), Say: say, Undo: undo && !undone[e.ID()] && c.state.Phase != conduct.Over})
+			out = append(out, LogLine{ID: e.ID(), AtMs: int64(e.At), Say: say, Undo: undo && !undone[e.ID()] && c.undoable(e)})
 		}
 	}
 	return out
+}
+
+// undoable reports whether an event can be taken back in the present state.
+func (c *Core) undoable(e *conduct.Event) bool {
+	s := &c.state
+	switch {
+	case s.Phase == conduct.Over:
+		return false
+	case e.Kind == conduct.StageBegun:
+		i := s.Current()
+		return s.Phase == conduct.Riding && i >= 0 && s.Stages[i].Ref == e.ID() && s.Stages[i].NReadings == 0
+	case e.Kind == conduct.Break:
+		return s.OnBreak && s.BreakRef == e.ID()
+	}
+	return true
 }
 
 // tell puts an event into words; undo says whether a slip can be taken back.

@@ -17,6 +17,8 @@ import { clock, left } from "./types"
 export function mount(kind: "run" | "observe") {
   const main = document.querySelector<HTMLElement>("main[data-test]")
   if (!main) return
+  main.replaceChildren()
+  main.removeAttribute("aria-busy")
   const draw = () => render(<Bedside s={session} bluetooth={bluetooth} />, main)
   let frame = 0
   // Many changes in one moment are drawn once.
@@ -177,7 +179,7 @@ function Taken({ s }: { s: Session }) {
   if (!t || !line || !line.undo || s.mode !== "pen" || s.view.now_ms - line.at_ms > 40_000) return null
   return (
     <p class="taken-note">
-      {T.takenNote(t.v, t.used, t.dropped)} {t.note && T.meanApart(t.note)} <button type="button" class="quiet" onClick={() => void s.act([{ kind: "withdraw", ref: t.ref }])}>{T.undo}</button>
+      {T.takenNote(t.v, t.used, t.dropped)} {t.note && T.meanApart(t.note)}
     </p>
   )
 }

@@ -8,6 +8,8 @@ import { left } from "./types"
 
 const main = document.querySelector<HTMLElement>("main[data-test]")
 if (main) {
+  main.replaceChildren()
+  main.removeAttribute("aria-busy")
   let frame = 0
   const draw = () => render(<Screen s={session} />, main)
   const session: Session = new Session(main.dataset.test!, "participant", () => { frame ||= requestAnimationFrame(() => { frame = 0; draw() }) })

@@ -7,8 +7,6 @@ import type { Row, View } from "./types"
 
 interface Scale { x(ms: number): number; w(watts: number): number; h(hr: number): number; end: number; top: number; left: number; right: number; bottom: number }
 
-const hrStep = 20
-
 function scale(v: View, width: number, height: number): Scale {
   const minutes = Math.max(6, Math.ceil(Math.max(v.now_ms, ...v.stairs.map((s) => s.to_ms)) / 60_000))
   const watts = Math.max(100, ...v.stairs.map((s) => s.work), ...v.rows.flatMap((r) => r.work)) * 1.12
@@ -69,7 +67,7 @@ export function Picture({ v, dots, quiet }: { v: View; dots: Dot[]; quiet?: bool
             return (
               <g key={i}>
                 <rect class="maybe" x={x0} y={s.w(range[1])} width={x1 - x0} height={s.w(range[0]) - s.w(range[1])} />
-                <text class="load" x={(x0 + x1) / 2} y={s.w(range[1]) - 5}>{range[0]}–{range[1]}</text>
+                <text class="load" x={(x0 + x1) / 2} y={s.w(range[1]) + 16}>{range[0]}–{range[1]}</text>
               </g>
             )
           }
@@ -84,11 +82,11 @@ export function Picture({ v, dots, quiet }: { v: View; dots: Dot[]; quiet?: bool
         {v.limits.end_beat > 0 && (
           <g>
             <line class="end" x1={s.left} x2={s.right} y1={s.h(v.limits.end_beat)} y2={s.h(v.limits.end_beat)} />
-            <text class="endtext" x={s.right - 2} y={s.h(v.limits.end_beat) - 5}>{T.endsAt(v.limits.end_beat)}</text>
+            <text class="endtext" x={s.left + 4} y={s.h(v.limits.end_beat) - 5}>{T.endsAt(v.limits.end_beat)}</text>
           </g>
         )}
         {!quiet && <path class="trace" d={trace(dots, s)} />}
-        {v.dots.map((d, i) => <ReadingMark key={i} d={d} v={v} s={s} />)}
+        {marks(v, s).map((m, i) => <ReadingMark key={i} {...m} s={s} />)}
         {v.phase !== "ready" && v.phase !== "closed" && <line class="hand-now" x1={s.x(v.now_ms)} x2={s.x(v.now_ms)} y1={s.top - 8} y2={s.bottom} />}
       </svg>
     </div>
@@ -98,8 +96,12 @@ export function Picture({ v, dots, quiet }: { v: View; dots: Dot[]; quiet?: bool
 function Axes({ s, v, width }: { s: Scale; v: View; width: number }) {
   const every = s.end > 24 || (s.end > 14 && width < 500) ? 5 : s.end > 14 || width < 420 ? 2 : 1
   const minutes = Array.from({ length: Math.floor(s.end / every) }, (_, i) => (i + 1) * every)
-  const watts = [...new Set(v.stairs.filter((k) => k.known && k.work > 0).map((k) => k.work))]
+  const watts: number[] = []
+  for (const w of [...new Set(v.stairs.filter((k) => k.known && k.work > 0).map((k) => k.work))].sort((a, b) => a - b)) {
+    if (!watts.length || s.w(watts.at(-1)!) - s.w(w) > 15) watts.push(w)
+  }
   const beats: number[] = []
+  const hrStep = s.h(60) - s.h(80) < 17 ? 40 : 20
   for (let b = 60; s.h(b) > s.top; b += hrStep) beats.push(b)
   return (
     <g class="axes">
@@ -131,15 +133,29 @@ function workAt(v: View, at: number): number {
   return work
 }
 
-function ReadingMark({ d, v, s }: { d: View["dots"][number]; v: View; s: Scale }) {
-  const x = s.x(d.at_ms)
-  if (!d.taken) return <circle class="open" cx={x} cy={s.w(workAt(v, d.at_ms))} r={5} />
-  const y = s.h(d.v)
+interface Mark { d: View["dots"][number]; x: number; y: number; below: boolean }
+
+// marks places the readings; the number of one close to the last goes below its dot. What was planned and will not
+// be ridden any more is left out.
+function marks(v: View, s: Scale): Mark[] {
+  const going = v.phase === "ready" || v.phase === "riding"
+  let labelled = -Infinity, below = false
+  return v.dots.filter((d) => d.taken || going).map((d) => {
+    const x = s.x(d.at_ms)
+    if (!d.taken) return { d, x, y: s.w(workAt(v, d.at_ms)), below: false }
+    below = x - labelled < 34 && !below
+    labelled = x
+    return { d, x, y: s.h(d.v), below }
+  })
+}
+
+function ReadingMark({ d, x, y, below }: Mark & { s: Scale }) {
+  if (!d.taken) return <circle class="open" cx={x} cy={y} r={5} />
   return (
     <g>
       <circle class={d.disturbed ? "disturbed" : d.planned ? "taken" : "taken besides"} cx={x} cy={y} r={d.planned ? 6 : 4} />
       {d.disturbed && <path class="half" d={`M${x} ${y - 6}A6 6 0 0 1 ${x} ${y + 6}Z`} />}
-      <text class="value" x={x} y={y - 10}>{d.v}</text>
+      <text class="value" x={x} y={below ? y + 21 : y - 10}>{d.v}</text>
     </g>
   )
 }

@@ -16,11 +16,15 @@ export type Mode = "opening" | "pen" | "follow" | "ask-minute" | "failed"
 export interface Taken { ref: ID; v: number; used: number; dropped: number; note?: string }
 export interface Call { by: string; text: string; now_ms: number }
 
-const serverTimeoutMs = 2500
+// How long to wait for the server when the test is kept on this device, and when it is not.
+const serverTimeoutMs = 800
+const firstTimeoutMs = 10_000
 const backoffMs = [500, 1000, 2000, 4000, 8000, 10_000]
 const penWaitMs = 600
 // A gap in test time longer than this is not lived through second by second.
 const catchUpS = 180
+// A second tap on the same thing within this time is a slip of the finger.
+const sameTapMs = 700
 
 export class Session {
   core = new Core()
@@ -55,6 +59,7 @@ export class Session {
   private streamTries = 0
   private releasePen: (() => void) | undefined
   private marked = 0
+  private lastTap = { what: "", at: 0 }
   private flushed = 0
 
   constructor(readonly test: string, readonly kind: "run" | "observe" | "participant", private changed: () => void) {
@@ -75,7 +80,8 @@ export class Session {
     } catch (e) {
       this.unsafe = T.deviceCannotKeep(String(e))
     }
-    const [kept, held, pen, mark, fetched] = await Promise.all([this.vault?.kept(), this.vault?.held(), this.vault?.pen(), this.vault?.mark(), this.fetchTest()])
+    const kept = await this.vault?.kept()
+    const [held, pen, mark, fetched] = await Promise.all([this.vault?.held(), this.vault?.pen(), this.vault?.mark(), this.fetchTest(kept ? serverTimeoutMs : firstTimeoutMs)])
     if (!fetched && !kept) return this.fail(T.cannotOpen, T.cannotOpenHint)
     this.info = fetched ?? fromKept(this.test, kept!)
     this.away = !fetched
@@ -101,9 +107,9 @@ export class Session {
     void this.send()
   }
 
-  private async fetchTest(): Promise<TestInfo | undefined> {
+  private async fetchTest(timeoutMs = firstTimeoutMs): Promise<TestInfo | undefined> {
     try {
-      const r = await fetch(`/api/tests/${this.test}`, { signal: AbortSignal.timeout(serverTimeoutMs) })
+      const r = await fetch(`/api/tests/${this.test}`, { signal: AbortSignal.timeout(timeoutMs) })
       return r.ok ? await r.json() : undefined
     } catch {
       return undefined
@@ -233,6 +239,9 @@ export class Session {
 
   // act records what the examiner did. What is refused is shown and not recorded.
   act(events: Event[]): Promise<boolean> {
+    const what = JSON.stringify(events.map(({ at: _, ...e }) => e)), now = performance.now()
+    if (what === this.lastTap.what && now - this.lastTap.at < sameTapMs) return Promise.resolve(false)
+    this.lastTap = { what, at: now }
     return this.one(async () => {
       if (this.mode !== "pen") return false
       return this.actNow(events, this.clock.now())

@@ -46,6 +46,7 @@ export class Signals {
     }
     const dots = this.dots[kind]
     if (dots.length >= perSecond && kind !== "rr" && at_ms - dots[dots.length - perSecond].at_ms < 1000) return
+    at_ms = Math.round(at_ms)
     // Values from several devices can arrive out of order by a little; the order by time is kept.
     let i = dots.length
     while (i > 0 && dots[i - 1].at_ms > at_ms) i--
@@ -71,6 +72,8 @@ export class Signals {
   // so that those at the edges can be compared with their neighbours.
   async window(core: Core, from_ms: number, to_ms: number): Promise<Sensed> {
     const rates = this.between("rr", from_ms, to_ms).length === 0
+    from_ms = Math.round(from_ms)
+    to_ms = Math.round(to_ms)
     const beats = this.between(rates ? "hr" : "rr", from_ms - 5000, to_ms + 1)
     const [a] = await core.ask({ op: "window", sensor: { beats, rates, from_ms, to_ms } })
     return a.sensed ?? { used: 0, dropped: 0, gap_ms: to_ms - from_ms, good: false, why: a.error }

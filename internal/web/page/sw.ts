@@ -11,8 +11,8 @@ const scope = self as unknown as Scope
 
 const cache = "gradus-" + hash(KEPT.join())
 const shell = /^\/tests\/[^/]+\/(run|participant|observe)$/
-// A server that does not answer within this time is taken as away, in ms.
-const patience = 1200
+// A server that does not answer within this time is taken as away when the shell is kept, in ms.
+const patience = 500
 
 function hash(text: string): string {
   let h = 0
@@ -67,17 +67,12 @@ async function asset(request: Request): Promise<Response> {
 }
 
 async function shellOf(request: Request): Promise<Response> {
-  const stop = new AbortController()
-  const timer = setTimeout(() => stop.abort(), patience)
-  try {
-    const answer = await fetch(request.url, { signal: stop.signal, credentials: "same-origin" })
+  const kept = await caches.match(request.url)
+  const fresh = fetch(request.url, { credentials: "same-origin" }).then(async (answer) => {
     if (answer.ok) await (await caches.open(cache)).put(request.url, answer.clone())
     return answer
-  } catch (error) {
-    const kept = await caches.match(request.url)
-    if (kept) return kept
-    throw error
-  } finally {
-    clearTimeout(timer)
-  }
+  })
+  if (!kept) return fresh
+  const late = new Promise<Response>((go) => setTimeout(() => go(kept), patience))
+  return Promise.race([fresh.catch(() => kept), late])
 }

@@ -198,7 +198,7 @@ export const T = {
 
   // result
   resultTitle: "Result",
-  estimate: (v: string, unit: string, low: string, high: string) => `Estimated peak oxygen uptake ${v}${thin}${unit} (${low}\u2013${high})`,
+  estimate: "Estimated peak oxygen uptake",
   rangeSays: "95\u2009% range for one person, if the equation holds for people like this one.",
   noEstimate: "No estimate",
   endAt: (hr: number, w: number, stage: string) => `Last stage that counts: ${stage}, ${w}${thin}W at ${hr}${thin}/min.`,

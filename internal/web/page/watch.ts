@@ -6,7 +6,8 @@ import type { Event, Sensed } from "./types"
 import { ms } from "./types"
 
 // Our own choices, in ms of test time and beats.
-const autoWithinMs = 3000 // a reading is taken by itself only so shortly after its moment
+const autoWithinMs = 3000 // a reading is taken by itself only so shortly after its moment,
+const recoveryWithinMs = 30_000 // in recovery, where it may come while the participant sits down, a little later
 const silentMs = 10_000
 const settledWithin = 3 // the mean of 30 s beside that of the window
 const lockWithin = 2 // heart rate and step rate this near look alike
@@ -55,9 +56,10 @@ export class Watcher {
     }
     const id = this.dueKey()
     const source = this.s.signals.source("hr")
-    if (!source || this.tried.has(id) || v.left_ms < -autoWithinMs) return
+    const resting = v.phase === "cool-down" || v.phase === "recovery"
+    if (!source || this.tried.has(id) || v.left_ms < -(resting ? recoveryWithinMs : autoWithinMs)) return
     this.tried.add(id)
-    const due = at + v.left_ms
+    const due = resting ? at : at + v.left_ms
     const w = await this.s.window(due - this.over(), due)
     if (!w.good) {
       this.poor = w

@@ -1,0 +1,350 @@
+package e2e
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+)
+
+// begin starts a test and rides to a moment of the first stage.
+func begin(b *tab, s *server, person int, stageMs int) (test string) {
+	b.t.Helper()
+	test = b.prepare(s, person)
+	b.click(due)
+	b.until(60*time.Second, fmt.Sprintf("%d s of stage 1", stageMs/1000), fmt.Sprintf(`window.gradus.view.stage_ms > %d`, stageMs))
+	return test
+}
+
+// back waits until a page that was reloaded or opened again holds the pen, and says how long that took.
+func (b *tab) back(since time.Time) time.Duration {
+	b.t.Helper()
+	b.until(patience, "the page comes back to the test", `window.gradus && window.gradus.mode === "pen" && document.querySelector(".instruction")`)
+	return time.Since(since)
+}
+
+// sameTime compares the test time on a page with what it must be by the wall clock.
+func (b *tab) sameTime(then float64, since time.Time, speed, within float64) {
+	b.t.Helper()
+	want := then + float64(time.Since(since).Milliseconds())*speed
+	if now := b.state().Now; math.Abs(now-want) > within {
+		b.t.Errorf("test time %.1f s, by the clock it is %.1f s", now/1000, want/1000)
+	}
+}
+
+// stored are the events that the server has on disk.
+func stored(t *testing.T, b *tab, test string) []map[string]any {
+	t.Helper()
+	text := eval[string](b, fmt.Sprintf(`fetch("/api/tests/%s/log").then((r) => r.text())`, test))
+	var events []map[string]any
+	for line := range strings.SplitSeq(strings.TrimSpace(text), "\n") {
+		var e map[string]any
+		if err := json.Unmarshal([]byte(line), &e); err != nil {
+			t.Fatalf("%q: %v", line, err)
+		}
+		events = append(events, e)
+	}
+	return events
+}
+
+// complete checks that each term counts 1, 2, 3 … without a gap.
+func complete(t *testing.T, events []map[string]any) {
+	t.Helper()
+	last := map[float64]float64{}
+	for _, e := range events {
+		term, n := e["term"].(float64), e["n"].(float64)
+		if n != last[term]+1 {
+			t.Errorf("event %v.%v follows %v.%v", term, n, term, last[term])
+		}
+		last[term] = n
+	}
+}
+
+// A reload in mid-stage, and a tab that was closed and opened again, come back in under 2 s with the right time.
+func TestReloadInMidStage(t *testing.T) {
+	s := serve(t, "demo", "--speed", "10")
+	b := browser(t, 768, 1024)
+	test := begin(b, s, 1, 40_000)
+	said := b.state()
+	then := time.Now()
+	b.do(chromedp.Reload())
+	took := b.back(then)
+	fmt.Printf("reload in mid-stage: back after %d ms\n", took.Milliseconds())
+	b.sameTime(said.Now, then, 10, 3000)
+	if now := b.state(); now.Stage != said.Stage || now.Phase != "riding" {
+		t.Errorf("before %+v, after %+v", said, now)
+	}
+	if took > 2*time.Second {
+		t.Errorf("it took %v, more than 2 s", took)
+	}
+
+	said, then = b.state(), time.Now()
+	b.visit("about:blank")
+	time.Sleep(700 * time.Millisecond)
+	opened := time.Now()
+	b.visit(s.address + "/tests/" + test + "/run")
+	took = b.back(opened)
+	fmt.Printf("tab closed and opened again: back after %d ms\n", took.Milliseconds())
+	b.sameTime(said.Now, then, 10, 3000)
+	if took > 2*time.Second {
+		t.Errorf("it took %v, more than 2 s", took)
+	}
+	b.until(patience, "everything is acknowledged", `window.gradus.undelivered() === 0`)
+	complete(t, stored(t, b, test))
+	b.quiet()
+}
+
+// A page that crashes comes back too.
+func TestCrashedTab(t *testing.T) {
+	s := serve(t, "demo", "--speed", "10")
+	b := browser(t, 768, 1024)
+	test := begin(b, s, 1, 30_000)
+	said, then := b.state(), time.Now()
+	other := b.beside(768, 1024)
+	crash(b)
+	opened := time.Now()
+	other.visit(s.address + "/tests/" + test + "/run")
+	other.back(opened)
+	fmt.Printf("crashed page: back in another tab after %d ms\n", time.Since(opened).Milliseconds())
+	other.sameTime(said.Now, then, 10, 3000)
+	other.quiet()
+}
+
+// beside opens another tab of the same browser, which shares its store.
+func (b *tab) beside(width, height int64) *tab {
+	b.t.Helper()
+	ctx, cancel := chromedp.NewContext(b.ctx)
+	b.t.Cleanup(cancel)
+	return open(b.t, ctx, width, height)
+}
+
+// The server is killed in mid-stage and started again: the page goes on meanwhile, delivers what it held, and the
+// result is there.
+func TestServerKilled(t *testing.T) {
+	s := serve(t, "serve", "--data", filepath.Join(t.TempDir(), "data"))
+	b := browser(t, 768, 1024)
+	test := ownPerson(b, s)
+	b.click(due)
+	b.until(patience, "stage 1", `window.gradus.view.phase === "riding"`)
+	b.pace(20)
+	s.kill()
+	for _, hr := range []int{84, 86} {
+		b.until(60*time.Second, "a reading is due", `window.gradus.view.next.do === "read" && window.gradus.view.next.what === "heart_rate" && window.gradus.view.left_ms < 4000`)
+		b.typeReading(hr)
+	}
+	b.until(patience, "the page says that the server is away", `window.gradus.away && document.querySelector(".trouble")`)
+	held := b.state().Pending
+	if held < 3 {
+		t.Errorf("the page holds %d events", held)
+	}
+	b.shot("server-away")
+	s.start()
+	b.until(30*time.Second, "everything is acknowledged", `window.gradus.undelivered() === 0 && !window.gradus.away`)
+	fmt.Printf("server killed and started again: %d events held meanwhile, all delivered\n", held)
+	events := stored(t, b, test)
+	complete(t, events)
+	if n := len(events); n != b.state().Events {
+		t.Errorf("%d events on disk, %d in the page", n, b.state().Events)
+	}
+	if eval[int](b, outboxCount) != 0 {
+		t.Error("acknowledged events were not wiped from the device")
+	}
+	b.quiet()
+}
+
+// outboxCount counts what still waits in the device's store, the way another page would see it.
+const outboxCount = `new Promise((done, fail) => { const r = indexedDB.open("gradus"); r.onerror = () => fail(r.error)
+ r.onsuccess = () => { const q = r.result.transaction("outbox").objectStore("outbox").count(); q.onsuccess = () => { r.result.close(); done(q.result) } } })`
+
+// What the device keeps while the server is away is encrypted, and its key cannot be taken out.
+func TestHeldEventsAreSealed(t *testing.T) {
+	s := serve(t, "serve", "--data", filepath.Join(t.TempDir(), "data"))
+	b := browser(t, 768, 1024)
+	ownPerson(b, s)
+	s.kill()
+	b.click(due)
+	b.until(patience, "the event is held", `window.gradus.undelivered() > 0`)
+	kept := eval[string](b, `new Promise((done) => { const r = indexedDB.open("gradus"); r.onsuccess = () => {
+ const tx = r.result.transaction(["outbox", "kept", "keys"]), out = {}
+ for (const name of ["outbox", "kept", "keys"]) tx.objectStore(name).getAll().onsuccess = (e) => { out[name] = e.target.result }
+ tx.oncomplete = () => done([out.outbox.concat(out.kept).every((x) => x.iv && x.data instanceof ArrayBuffer && Object.keys(x).length === 2),
+   out.outbox.length > 0, out.kept.length > 0, out.keys.every((k) => k.extractable === false)].join())
+ } })`)
+	if kept != "true,true,true,true" {
+		t.Errorf("sealed, something held, test kept, key not extractable: %s", kept)
+	}
+}
+
+// ownPerson adds a person to a record of its own, and prepares a test without a sensor.
+func ownPerson(b *tab, s *server) (test string) {
+	b.t.Helper()
+	b.visit(s.address + "/people")
+	b.do(chromedp.SendKeys(chromedp.CSS(`form[method="post"] input[name="code"]`), "T-1"))
+	b.do(chromedp.Click(chromedp.CSS(`form[method="post"] button`)))
+	b.until(patience, "the person's page", `/^.people.\d+/.test(location.pathname)`)
+	if !strings.HasSuffix(b.path(), "/new") {
+		b.visit(s.address + b.path() + "/new")
+	}
+	eval[bool](b, `(() => { const set = (name, v) => { for (const e of document.querySelectorAll('[name="' + name + '"]')) { if (e.type === "radio") e.checked = e.value === v; else e.value = v } }
+ set("age_years", "58"); set("sex", "female"); set("mass_kg", "71"); set("rest_hr_bpm", "68"); set("rate_limiting_drug", "no"); set("rhythm", "sinus"); set("blood_pressure", "none"); return true })()`)
+	b.do(chromedp.Click(chromedp.CSS(`button[value="begin"]`)))
+	b.until(patience, "the running page", `location.pathname.endsWith("/run") && window.gradus && window.gradus.mode === "pen"`)
+	return strings.Split(b.path(), "/")[2]
+}
+
+// typeReading enters a heart rate with the keypad of the page.
+func (b *tab) typeReading(hr int) {
+	b.t.Helper()
+	before := b.state().Events
+	for _, d := range fmt.Sprint(hr) {
+		b.do(chromedp.Click(chromedp.JSPath(fmt.Sprintf(`[...document.querySelectorAll(".keys .key")].find((k) => k.innerText === "%c")`, d))))
+	}
+	b.do(chromedp.Click(chromedp.CSS(`.digits .enter`)))
+	b.until(patience, "the reading is taken", fmt.Sprintf(`window.gradus.file().trim().split("\n").length > %d`, before))
+}
+
+// The network is lost for minutes of the test, with a reload in between: the test goes on, and afterwards everything
+// arrives once.
+func TestOffline(t *testing.T) {
+	s := serve(t, "demo", "--speed", "60")
+	b := browser(t, 768, 1024)
+	test := begin(b, s, 1, 20_000)
+	b.until(patience, "the shell is kept", `navigator.serviceWorker.controller !== null || navigator.serviceWorker.ready.then(() => true)`)
+	s.silent(true)
+	b.until(60*time.Second, "a reading is taken", `window.gradus.view.minutes.some((m) => m.hr > 0)`)
+	b.until(patience, "events wait", `window.gradus.undelivered() > 0`)
+	b.pace(1)
+	said, then := b.state(), time.Now()
+	b.do(chromedp.Reload())
+	took := b.back(then)
+	fmt.Printf("reload without the server: back after %d ms, %d events held\n", took.Milliseconds(), said.Pending)
+	b.sameTime(said.Now, then, 60, 60_000)
+	if n := b.state().Pending; n < said.Pending {
+		t.Errorf("%d events held, %d before the reload", n, said.Pending)
+	}
+	if hr := eval[int](b, `window.gradus.view.minutes.filter((m) => m.hr > 0).length`); hr == 0 {
+		t.Error("the readings taken offline are gone")
+	}
+	s.silent(false)
+	b.until(30*time.Second, "everything is acknowledged", `window.gradus.undelivered() === 0`)
+	events := stored(t, b, test)
+	complete(t, events)
+	if n := b.state().Events; len(events) > n || len(events) < n-3 {
+		t.Errorf("%d events on disk, %d in the page", len(events), n)
+	}
+	b.quiet()
+}
+
+// silent lets nothing through to the program and back, as a network that is lost without a word; false ends it.
+func (s *server) silent(on bool) {
+	s.t.Helper()
+	signal := syscall.SIGCONT
+	if on {
+		signal = syscall.SIGSTOP
+	}
+	if err := s.cmd.Process.Signal(signal); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// Two devices: the second only reads until it takes the pen knowingly; the first then only reads, and the record
+// shows the change.
+func TestTwoPagesAndThePen(t *testing.T) {
+	s := serve(t, "demo", "--speed", "10")
+	a := browser(t, 768, 1024)
+	test := begin(a, s, 1, 20_000)
+	b := a.another(768, 1024)
+	b.visit(s.address + "/tests/" + test + "/run")
+	b.until(patience, "the second page follows", `window.gradus && window.gradus.mode === "follow" && window.gradus.view.phase === "riding"`)
+	if eval[bool](b, `!!document.querySelector(".stop, .pad")`) {
+		t.Error("a page without the pen offers to write")
+	}
+	b.shot("following")
+	b.axe("following")
+	if first, second := a.state().Now, b.state().Now; math.Abs(first-second) > 5000 {
+		t.Errorf("the two pages differ by %.1f s of test time", (first-second)/1000)
+	}
+	b.click(`.notices button`)
+	b.until(patience, "the second page holds the pen", `window.gradus.mode === "pen"`)
+	a.until(patience, "the first page follows", `window.gradus.mode === "follow"`)
+	b.click(`.bar .quiets button:last-child`) // a break
+	a.until(patience, "the first page sees what the second wrote", `window.gradus.view.next.do === "break"`)
+	events := stored(t, b, test)
+	complete(t, events)
+	if !hasKind(events, "took-over") {
+		t.Error("the record does not show that the pen changed hands")
+	}
+	a.quiet()
+	b.quiet()
+}
+
+// Two tabs of one browser share their store, but only one of them holds the pen.
+func TestTwoTabsOfOneBrowser(t *testing.T) {
+	s := serve(t, "demo", "--speed", "10")
+	a := browser(t, 768, 1024)
+	test := begin(a, s, 1, 10_000)
+	b := a.beside(768, 1024)
+	b.visit(s.address + "/tests/" + test + "/run")
+	b.until(patience, "the second tab follows", `window.gradus && window.gradus.mode === "follow"`)
+	b.click(`.notices button`)
+	b.until(patience, "the second tab holds the pen", `window.gradus.mode === "pen"`)
+	a.until(patience, "the first tab follows", `window.gradus.mode === "follow"`)
+	complete(t, stored(t, b, test))
+	a.quiet()
+	b.quiet()
+}
+
+func hasKind(events []map[string]any, kind string) bool {
+	for _, e := range events {
+		if e["kind"] == kind {
+			return true
+		}
+	}
+	return false
+}
+
+// The participant's screen shows footsteps and no heart rate; an observer sees the test and a call.
+func TestSecondScreens(t *testing.T) {
+	s := serve(t, "demo", "--speed", "10")
+	a := browser(t, 768, 1024)
+	test := begin(a, s, 1, 20_000)
+	p := a.another(1366, 768)
+	p.visit(s.address + "/tests/" + test + "/participant")
+	p.until(patience, "the footsteps", `document.querySelector(".footsteps") && window.gradus.view.phase === "riding"`)
+	p.until(patience, "the footsteps fill", `document.querySelectorAll(".footsteps .done").length > 1`)
+	text := eval[string](p, `document.querySelector("main").innerText`)
+	if strings.Contains(text, "/min") || !strings.Contains(text, "keep this rhythm") {
+		t.Errorf("the participant reads %q", text)
+	}
+	p.shot("participant")
+	p.axe("participant")
+	o := a.another(1366, 768)
+	o.visit(s.address + "/tests/" + test + "/observe")
+	o.until(patience, "the observer sees the test", `window.gradus && window.gradus.view && window.gradus.view.phase === "riding" && window.gradus.signals.last("hr")`)
+	if n := eval[int](a, `window.gradus.callSupervisor("please come")`); n < 1 {
+		t.Errorf("the call is on %d screens", n)
+	}
+	o.until(patience, "the call is shown", `document.querySelector(".call")`)
+	o.shot("observer")
+	o.axe("observer")
+	a.quiet()
+	p.quiet()
+	o.quiet()
+}
+
+// crash ends the process that draws a page, as running out of memory does.
+func crash(b *tab) {
+	b.t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, time.Second)
+	defer cancel()
+	_, _ = chromedp.Call(ctx, page.Crash, cdp.Empty{}) // the answer never comes
+}
