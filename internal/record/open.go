@@ -210,9 +210,12 @@ func (b backend) judge(ctx context.Context, own schema, mode string) (bool, erro
 }
 
 func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) (err error) {
-	// The step to write-ahead mode removes a rollback journal; EXTRA makes the removal durable. A journal that came
-	// back after a power cut would undo everything written since.
-	keep := []string{"synchronous(extra)", "journal_mode(" + b.want.journal + ")", "synchronous(" + b.want.synchronous + ")", "foreign_keys(" + b.want.foreignKeys + ")"}
+	if !done {
+		if err := b.writeAhead(ctx); err != nil {
+			return err
+		}
+	}
+	keep := []string{"journal_mode(" + b.want.journal + ")", "synchronous(" + b.want.synchronous + ")", "foreign_keys(" + b.want.foreignKeys + ")"}
 	if s.writer, err = b.connect(1, "immediate", keep...); err != nil {
 		return err
 	}
@@ -228,6 +231,21 @@ func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) 
 		return err
 	}
 	return s.st.prepare(ctx, s.writer)
+}
+
+// writeAhead sets a new file to write-ahead mode. That removes a rollback journal, and EXTRA makes the removal
+// durable: a journal that came back after a power cut would undo everything written since.
+func (b backend) writeAhead(ctx context.Context) error {
+	db, err := b.connect(1, "immediate")
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	if _, err := db.ExecContext(ctx, "PRAGMA synchronous = EXTRA"); err != nil {
+		return err
+	}
+	var mode string
+	return db.QueryRowContext(ctx, "PRAGMA journal_mode = WAL").Scan(&mode)
 }
 
 func (b backend) connect(connections int, lock string, pragmas ...string) (*sql.DB, error) {
