@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"sync"
 	"time"
 
 	_ "github.com/ncruces/go-sqlite3/driver" // registers the driver "sqlite3"
@@ -39,6 +40,8 @@ type SQLite struct {
 	reader *sql.DB
 	st     statements
 	probe  func(dir string) error // what the disk says to a small file
+	crowd  crowd
+	known  sync.Map // tests that are there
 }
 
 var _ Store = (*SQLite)(nil)

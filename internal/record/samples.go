@@ -22,8 +22,8 @@ func (s *SQLite) AppendSamples(ctx context.Context, test string, blocks []Block)
 			return err
 		}
 	}
-	return s.write(ctx, func(tx *sql.Tx) error {
-		if err := testExists(ctx, tx, test); err != nil {
+	return s.together(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		if err := s.testKnown(ctx, tx, test); err != nil {
 			return err
 		}
 		for _, b := range blocks {
@@ -40,6 +40,18 @@ func (s *SQLite) AppendSamples(ctx context.Context, test string, blocks []Block)
 		}
 		return nil
 	})
+}
+
+// testKnown looks a test up once: a test that is there is never taken away.
+func (s *SQLite) testKnown(ctx context.Context, q querier, test string) error {
+	if _, ok := s.known.Load(test); ok {
+		return nil
+	}
+	if err := testExists(ctx, q, test); err != nil {
+		return err
+	}
+	s.known.Store(test, struct{}{})
+	return nil
 }
 
 // sameBlock reports whether the block is stored already.

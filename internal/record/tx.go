@@ -9,6 +9,7 @@ import (
 // statements are the ones that run at every reading of every test.
 type statements struct {
 	top, below, event, insert, sample, block *sql.Stmt
+	savepoint, release                       *sql.Stmt
 }
 
 func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
@@ -22,6 +23,8 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 		{&st.insert, `INSERT INTO events (test, term, n, at_ms, kind, json, received_ms) VALUES (?, ?, ?, ?, ?, ?, ?)`},
 		{&st.sample, `SELECT from_ms, to_ms, kind, payload FROM samples WHERE test = ? AND seq = ?`},
 		{&st.block, `INSERT INTO samples (test, seq, from_ms, to_ms, kind, payload) VALUES (?, ?, ?, ?, ?, ?)`},
+		{&st.savepoint, `SAVEPOINT job`},
+		{&st.release, `RELEASE job`},
 	} {
 		var err error
 		if *s.to, err = db.PrepareContext(ctx, s.query); err != nil {
@@ -32,7 +35,7 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 }
 
 func (st *statements) close() {
-	for _, s := range []*sql.Stmt{st.top, st.below, st.event, st.insert, st.sample, st.block} {
+	for _, s := range []*sql.Stmt{st.top, st.below, st.event, st.insert, st.sample, st.block, st.savepoint, st.release} {
 		if s != nil {
 			s.Close()
 		}

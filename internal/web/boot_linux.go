@@ -2,24 +2,26 @@ package web
 
 import (
 	"os"
-	"strconv"
 	"strings"
+	"sync"
+
+	"golang.org/x/sys/unix"
 )
+
+// bootID names the start of the machine; it does not change while a program runs.
+var bootID = sync.OnceValue(func() string {
+	id, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	if err != nil {
+		return ""
+	}
+	return strings.TrimSpace(string(id))
+})
 
 // bootClock reads the clock since the machine started. It goes on through sleep and knows nothing of the wall.
 func bootClock() (Boot, bool) {
-	id, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
-	if err != nil {
+	var t unix.Timespec
+	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &t); err != nil || bootID() == "" {
 		return Boot{}, false
 	}
-	up, err := os.ReadFile("/proc/uptime")
-	if err != nil {
-		return Boot{}, false
-	}
-	first, _, _ := strings.Cut(string(up), " ")
-	seconds, err := strconv.ParseFloat(first, 64)
-	if err != nil {
-		return Boot{}, false
-	}
-	return Boot{ID: strings.TrimSpace(string(id)), Ms: int64(seconds * 1000)}, true
+	return Boot{ID: bootID(), Ms: t.Nano() / 1e6}, true
 }

@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"encoding/json"
+	"net"
 	"net/http"
 	"slices"
 	"time"
@@ -12,8 +13,8 @@ import (
 )
 
 const (
-	nowEvery   = 5 * time.Second  // how often an observer is told the time of the test
-	writeAtOur = 10 * time.Second // an observer that takes nothing for this long is let go
+	nowEvery    = 5 * time.Second  // how often an observer is told the time of the test
+	writeAtMost = 10 * time.Second // an observer that takes nothing for this long is let go
 )
 
 // stream shows a test as it happens: first the stored events that the observer does not have, then everything
@@ -34,35 +35,53 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	o := l.watch()
-	defer l.leave(o)
 	events, err := s.store.EventsSince(r.Context(), l.id, marks)
 	if err != nil {
+		l.leave(o)
 		writeFault(w, err)
 		return
 	}
+	out, err := takeConnection(w)
+	if err != nil {
+		l.leave(o)
+		s.log.Error("stream", "test", l.id, "error", err)
+		refuse(w, r, http.StatusInternalServerError, say("error.inside"), say("error.inside.hint"))
+		return
+	}
+	go s.follow(l, o, out, parts(marks, events))
+}
+
+// takeConnection answers that a stream begins and takes the connection from the HTTP server, whose buffers would
+// hold several times the memory that an observer needs.
+func takeConnection(w http.ResponseWriter) (*pusher, error) {
+	head := bytes.NewBufferString("HTTP/1.1 200 OK\r\n")
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream; charset=utf-8")
-	h.Set("X-Accel-Buffering", "no")
-	out := &pusher{w: w, c: http.NewResponseController(w)}
-	out.put([]byte("retry: 1000\n\n"))
-	for _, part := range parts(marks, events) {
+	h.Set("Connection", "close")
+	if err := h.Write(head); err != nil {
+		return nil, err
+	}
+	conn, _, err := http.NewResponseController(w).Hijack()
+	if err != nil {
+		return nil, err
+	}
+	head.WriteString("\r\nretry: 1000\n\n")
+	return &pusher{conn: conn, waiting: net.Buffers{head.Bytes()}}, nil
+}
+
+// follow hands on what comes until the observer leaves, falls behind or the server stops.
+func (s *Server) follow(l *live, o *observer, out *pusher, stored [][]byte) {
+	defer out.conn.Close()
+	defer l.leave(o)
+	for _, part := range stored {
 		if out.put(part); out.flush() != nil {
 			return
 		}
 	}
-	s.pump(r, l, o, out)
-}
-
-// pump hands on what comes until the observer leaves, falls behind or the server stops.
-func (s *Server) pump(r *http.Request, l *live, o *observer, out *pusher) {
-	tell := func() { out.put(nowMessage(s.nowOf(l.id))) }
-	tell()
-	if out.flush() != nil {
-		return
-	}
+	out.put(nowMessage(s.nowOf(l.id)))
 	tick := time.NewTicker(nowEvery)
 	defer tick.Stop()
-	for {
+	for out.flush() == nil {
 		select {
 		case message := <-o.in:
 			out.put(message)
@@ -70,42 +89,32 @@ func (s *Server) pump(r *http.Request, l *live, o *observer, out *pusher) {
 				out.put(<-o.in)
 			}
 		case <-tick.C:
-			tell()
+			out.put(nowMessage(s.nowOf(l.id)))
 		case <-o.gone:
 			return
 		case <-s.done:
 			return
-		case <-r.Context().Done():
-			return
-		}
-		if out.flush() != nil {
-			return
 		}
 	}
 }
 
-// pusher writes to an observer. After a first error it writes no more.
+// pusher writes to an observer, several messages at once when they wait.
 type pusher struct {
-	w   http.ResponseWriter
-	c   *http.ResponseController
-	err error
+	conn    net.Conn
+	waiting net.Buffers
 }
 
-func (p *pusher) put(message []byte) {
-	if p.err != nil {
-		return
-	}
-	if p.err = p.c.SetWriteDeadline(time.Now().Add(writeAtOur)); p.err != nil {
-		return
-	}
-	_, p.err = p.w.Write(message)
-}
+func (p *pusher) put(message []byte) { p.waiting = append(p.waiting, message) }
 
 func (p *pusher) flush() error {
-	if p.err == nil {
-		p.err = p.c.Flush()
+	if err := p.conn.SetWriteDeadline(time.Now().Add(writeAtMost)); err != nil {
+		return err
 	}
-	return p.err
+	rest := p.waiting
+	_, err := rest.WriteTo(p.conn)
+	clear(p.waiting)
+	p.waiting = p.waiting[:0]
+	return err
 }
 
 // atOnce is how many stored events stand in one message.

@@ -1,0 +1,498 @@
+// Command live measures the server of the bedside under the load of many tests at once: how long an event and a
+// sample take to reach those who look on, how much memory the server holds, and whether anything is lost.
+//
+// See README.md beside it for the method.
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"gradus/conduct"
+	"gradus/estimate/library"
+	"gradus/internal/record"
+	"gradus/protocol"
+	protocols "gradus/protocol/library"
+)
+
+var (
+	program   = flag.String("program", "bin/gradus", "the program to measure")
+	tests     = flag.Int("tests", 1000, "tests at once")
+	watchers  = flag.Int("observers", 5, "observers of each test")
+	seconds   = flag.Int("seconds", 60, "how long to measure")
+	warm      = flag.Int("warm", 10, "seconds before the measurement begins")
+	eachEvent = flag.Int("event-every", 10, "seconds between two events of a test")
+)
+
+// Goals of this benchmark.
+const (
+	goalP99    = 20 * time.Millisecond
+	goalMemory = 250 << 20
+)
+
+func main() {
+	flag.Parse()
+	missed, err := run()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "live:", err)
+		os.Exit(1)
+	}
+	if missed {
+		os.Exit(2)
+	}
+}
+
+func run() (missed bool, err error) {
+	dir, err := os.MkdirTemp("", "gradus-live-")
+	if err != nil {
+		return false, err
+	}
+	defer os.RemoveAll(dir)
+	ids, err := prepare(dir)
+	if err != nil {
+		return false, err
+	}
+	address, server, err := start(dir)
+	if err != nil {
+		return false, err
+	}
+	l := &load{address: address, ids: ids, server: server.Process.Pid}
+	err = l.play()
+	if serr := stop(server); err == nil {
+		err = serr
+	}
+	if err != nil {
+		return false, err
+	}
+	if err := l.compare(dir); err != nil {
+		return false, err
+	}
+	return l.report(), nil
+}
+
+// prepare makes the tests, each with the first load set, as a page would have left them.
+func prepare(dir string) ([]string, error) {
+	ctx := context.Background()
+	store, err := record.Open(ctx, dir, record.Options{})
+	if err != nil {
+		return nil, err
+	}
+	defer store.Close()
+	p, err := protocols.Load("recumbent-stepper", library.LineOf)
+	if err != nil {
+		return nil, err
+	}
+	sent, err := json.Marshal(p)
+	if err != nil {
+		return nil, err
+	}
+	ids := make([]string, *tests)
+	for i := range ids {
+		ids[i] = fmt.Sprintf("live-%04d", i)
+		t := record.Test{ID: ids[i], Protocol: p.ID, Version: p.Version, Hash: p.Hash, Sent: sent, Title: p.Title, Demo: true}
+		if _, err := store.NewTest(ctx, t); err != nil {
+			return nil, err
+		}
+		began := conduct.Event{Term: 1, N: 1, Kind: conduct.Began, Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: p.ID, Version: p.Version, Hash: p.Hash,
+			Inputs: conduct.Inputs{AgeYears: 58, Sex: conduct.Female, MassKg: 71}}}
+		stage := conduct.Event{Term: 1, N: 2, Kind: conduct.StageBegun, Code: "stage-1", V: 30}
+		if _, err := store.Append(ctx, ids[i], []conduct.Event{began, stage}); err != nil {
+			return nil, err
+		}
+	}
+	return ids, nil
+}
+
+// start runs the server as its own process and returns its address.
+func start(dir string) (string, *exec.Cmd, error) {
+	cmd := exec.Command(*program, "serve", "--no-browser", "--listen", "127.0.0.1:0", "--data", dir)
+	cmd.Stderr = os.Stderr
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		return "", nil, err
+	}
+	if err := cmd.Start(); err != nil {
+		return "", nil, err
+	}
+	line, err := bufio.NewReader(out).ReadString('\n')
+	if err != nil {
+		return "", nil, fmt.Errorf("the server did not say its address: %w", err)
+	}
+	return strings.TrimSuffix(strings.TrimPrefix(strings.TrimSpace(line), "http://"), "/"), cmd, nil
+}
+
+func stop(server *exec.Cmd) error {
+	if err := server.Process.Signal(syscall.SIGTERM); err != nil {
+		return err
+	}
+	return server.Wait()
+}
+
+// load is the work of all pages and observers.
+type load struct {
+	address string
+	ids     []string
+	server  int
+
+	measuring atomic.Bool
+	began     time.Time
+	heard     []*heard // of each observer
+	late      atomic.Int64
+	sent      []uint32 // last event of each test that was acknowledged
+	blocks    []uint32 // blocks of each test that were acknowledged
+	acks      latencies
+	peak      int64
+	cpu       time.Duration
+	faults    chan error
+}
+
+// heard is what one observer got.
+type heard struct {
+	last    uint32 // event, without a gap
+	blocks  uint32
+	gaps    int
+	events  []time.Duration
+	samples []time.Duration
+}
+
+type latencies struct {
+	mu  sync.Mutex
+	all []time.Duration
+}
+
+func (l *latencies) add(d time.Duration) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.all = append(l.all, d)
+}
+
+func (l *load) fail(err error) {
+	select {
+	case l.faults <- err:
+	default:
+	}
+}
+
+func (l *load) play() error {
+	l.faults = make(chan error, 1)
+	l.sent, l.blocks = make([]uint32, len(l.ids)), make([]uint32, len(l.ids))
+	l.began = time.Now()
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	var watching, writing sync.WaitGroup
+	for i := range l.ids {
+		for range *watchers {
+			h := &heard{last: 2}
+			l.heard = append(l.heard, h)
+			conn, in, err := l.watch(l.ids[i])
+			if err != nil {
+				return err
+			}
+			go func() { <-ctx.Done(); conn.Close() }()
+			watching.Go(func() {
+				if err := l.listen(in, h); err != nil && ctx.Err() == nil {
+					l.fail(fmt.Errorf("observer of %s: %w", l.ids[i], err))
+				}
+			})
+		}
+	}
+	fmt.Printf("%d observers look on, server holds %.0f MB\n", len(l.heard), float64(memory(l.server))/(1<<20))
+	until := time.Now().Add(time.Duration(*warm+*seconds) * time.Second)
+	for i := range l.ids {
+		writing.Go(func() {
+			if err := l.write(i, until); err != nil {
+				l.fail(fmt.Errorf("page of %s: %w", l.ids[i], err))
+			}
+		})
+	}
+	time.Sleep(time.Duration(*warm) * time.Second)
+	l.measuring.Store(true)
+	used := processor(l.server)
+	for time.Now().Before(until) {
+		l.peak = max(l.peak, memory(l.server))
+		time.Sleep(200 * time.Millisecond)
+	}
+	l.cpu = processor(l.server) - used
+	l.measuring.Store(false)
+	writing.Wait()
+	time.Sleep(time.Second) // what is on the way arrives
+	cancel()
+	watching.Wait()
+	select {
+	case err := <-l.faults:
+		return err
+	default:
+		return nil
+	}
+}
+
+// watch opens a stream of a test after the events that are stored already.
+func (l *load) watch(id string) (net.Conn, *bufio.Reader, error) {
+	conn, err := net.Dial("tcp", l.address)
+	if err != nil {
+		return nil, nil, err
+	}
+	fmt.Fprintf(conn, "GET /api/tests/%s/stream?since=1.2 HTTP/1.1\r\nHost: %s\r\n\r\n", id, l.address)
+	in := bufio.NewReaderSize(conn, 2048)
+	status, err := in.ReadString('\n')
+	if err != nil || !strings.Contains(status, " 200 ") {
+		return nil, nil, fmt.Errorf("stream of %s: %q %v", id, status, err)
+	}
+	return conn, in, nil
+}
+
+// listen reads a stream. The time at which a message was written stands in its text or value.
+func (l *load) listen(in *bufio.Reader, h *heard) error {
+	kind := ""
+	for {
+		line, err := in.ReadSlice('\n')
+		if err != nil {
+			return err
+		}
+		now := time.Since(l.began)
+		switch {
+		case bytes.HasPrefix(line, []byte("event: ")):
+			kind = string(bytes.TrimSpace(line[7:]))
+		case bytes.HasPrefix(line, []byte("data: ")) && kind == "events":
+			if err := l.event(line[6:], now, h); err != nil {
+				return err
+			}
+		case bytes.HasPrefix(line, []byte("data: ")) && kind == "samples":
+			at, ok := number(line, `"to_ms":`)
+			if !ok {
+				return fmt.Errorf("samples %q", line)
+			}
+			h.blocks++
+			if l.measuring.Load() {
+				h.samples = append(h.samples, now-time.Duration(at)*time.Microsecond)
+			}
+		}
+	}
+}
+
+func (l *load) event(data []byte, now time.Duration, h *heard) error {
+	n, ok1 := number(data, `"n":`)
+	at, ok2 := number(data, `"v":`)
+	if !ok1 || !ok2 {
+		return fmt.Errorf("event %q", data)
+	}
+	if uint32(n) != h.last+1 {
+		h.gaps++
+	}
+	h.last = uint32(n)
+	if l.measuring.Load() {
+		h.events = append(h.events, now-time.Duration(at)*time.Microsecond)
+	}
+	return nil
+}
+
+// number finds a whole number after a name.
+func number(text []byte, name string) (int64, bool) {
+	_, rest, ok := bytes.Cut(text, []byte(name))
+	if !ok {
+		return 0, false
+	}
+	end := 0
+	for end < len(rest) && rest[end] >= '0' && rest[end] <= '9' {
+		end++
+	}
+	v, err := strconv.ParseInt(string(rest[:end]), 10, 64)
+	return v, err == nil
+}
+
+// write is the page of one test: every second a block of heart rate and one of beat-to-beat intervals, and now and
+// then an event, all over one connection and each waiting for its acknowledgement.
+func (l *load) write(i int, until time.Time) error {
+	c := &http.Client{Timeout: 10 * time.Second, Transport: &http.Transport{MaxIdleConnsPerHost: 1, DisableCompression: true, WriteBufferSize: 1024, ReadBufferSize: 1024}}
+	time.Sleep(time.Duration(rand.Int64N(int64(time.Second)))) // pages do not beat together
+	n, seq := uint32(2), uint32(0)
+	eventAt := rand.IntN(*eachEvent)
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for second := 0; time.Now().Before(until); second++ {
+		due := time.Now()
+		for _, kind := range []string{"hr", "rr"} {
+			seq++
+			if err := l.samples(c, i, seq, kind); err != nil {
+				return err
+			}
+		}
+		if second%*eachEvent == eventAt {
+			n++
+			if err := l.reading(c, i, n); err != nil {
+				return err
+			}
+		}
+		if time.Since(due) > time.Second {
+			l.late.Add(1)
+		}
+		<-tick.C
+	}
+	return nil
+}
+
+// Times in what is sent are microseconds since the beginning: they say to the observer when it was sent.
+func (l *load) samples(c *http.Client, i int, seq uint32, kind string) error {
+	at := time.Since(l.began).Microseconds()
+	values := fmt.Sprintf("[[%d,112]]", at)
+	if kind == "rr" {
+		values = fmt.Sprintf("[[%d,535.2],[%d,536.1]]", at-1, at)
+	}
+	body := fmt.Sprintf(`{"seq":%d,"from_ms":%d,"to_ms":%d,"kind":"%s","values":%s}`, seq, at-1, at, kind, values)
+	err := l.post(c, "/api/tests/"+l.ids[i]+"/samples", body)
+	if err == nil {
+		l.blocks[i]++
+	}
+	return err
+}
+
+func (l *load) reading(c *http.Client, i int, n uint32) error {
+	sent := time.Since(l.began)
+	e := conduct.Event{Term: 1, N: n, At: protocol.Ms(sent.Milliseconds()), Kind: conduct.Note, V: float64(sent.Microseconds())}
+	body, err := json.Marshal(map[string]any{"now_ms": sent.Milliseconds(), "events": []conduct.Event{e}})
+	if err != nil {
+		return err
+	}
+	if err := l.post(c, "/api/tests/"+l.ids[i]+"/events", string(body)); err != nil {
+		return err
+	}
+	l.sent[i] = n
+	if l.measuring.Load() {
+		l.acks.add(time.Since(l.began) - sent)
+	}
+	return nil
+}
+
+func (l *load) post(c *http.Client, path, body string) error {
+	resp, err := c.Post("http://"+l.address+path, "application/json", strings.NewReader(body))
+	if err != nil {
+		return err
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	if err == nil && resp.StatusCode != http.StatusOK {
+		err = fmt.Errorf("%s: %s", resp.Status, text)
+	}
+	return err
+}
+
+// compare looks whether everything acknowledged is in the record and was seen by every observer.
+func (l *load) compare(dir string) error {
+	ctx := context.Background()
+	store, err := record.Open(ctx, dir, record.Options{ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	var lost []string
+	for i, id := range l.ids {
+		events, err := store.Events(ctx, id)
+		if err != nil {
+			return err
+		}
+		stored := 0
+		for _, kind := range []string{"hr", "rr"} {
+			blocks, err := store.Samples(ctx, id, kind, 0, protocol.Ms(1)<<40)
+			if err != nil {
+				return err
+			}
+			stored += len(blocks)
+		}
+		if len(events) != int(l.sent[i]) || stored != int(l.blocks[i]) {
+			lost = append(lost, fmt.Sprintf("%s: acknowledged %d events and %d blocks, stored %d and %d", id, l.sent[i], l.blocks[i], len(events), stored))
+		}
+		for _, h := range l.heard[i**watchers : (i+1)**watchers] {
+			if h.gaps > 0 || h.last != l.sent[i] || h.blocks != l.blocks[i] {
+				lost = append(lost, fmt.Sprintf("%s: an observer saw events to %d with %d gaps and %d blocks of %d", id, h.last, h.gaps, h.blocks, l.blocks[i]))
+			}
+		}
+	}
+	if len(lost) > 0 {
+		return errors.New("something was lost:\n" + strings.Join(lost[:min(len(lost), 10)], "\n"))
+	}
+	size, err := os.Stat(filepath.Join(dir, record.FileName))
+	if err == nil {
+		fmt.Printf("nothing lost; the record has %.1f MB\n", float64(size.Size())/(1<<20))
+	}
+	return err
+}
+
+func (l *load) report() (missed bool) {
+	var events, samples []time.Duration
+	for _, h := range l.heard {
+		events, samples = append(events, h.events...), append(samples, h.samples...)
+	}
+	fmt.Printf("%d tests, %d observers each, %d s\n", len(l.ids), *watchers, *seconds)
+	e := tell("event to observer, durable before it is shown", events)
+	s := tell("sample to observer", samples)
+	tell("event to its acknowledgement", l.acks.all)
+	fmt.Printf("server: peak memory %.0f MB resident (goal below %d), %.0f %% of one processor; %d seconds of a page were late\n",
+		float64(l.peak)/(1<<20), goalMemory>>20, 100*l.cpu.Seconds()/float64(*seconds), l.late.Load())
+	missed = e > goalP99 || s > goalP99 || l.peak > goalMemory
+	if missed {
+		fmt.Println("a goal was missed")
+	}
+	return missed
+}
+
+func tell(what string, all []time.Duration) (p99 time.Duration) {
+	if len(all) == 0 {
+		fmt.Println(what + ": nothing measured")
+		return time.Hour
+	}
+	slices.Sort(all)
+	at := func(q float64) time.Duration { return all[min(int(q*float64(len(all))), len(all)-1)] }
+	fmt.Printf("%s: median %.1f ms, 99 %% %.1f ms, 99.9 %% %.1f ms, most %.1f ms (%d)\n", what, millis(at(0.5)), millis(at(0.99)), millis(at(0.999)), millis(all[len(all)-1]), len(all))
+	return at(0.99)
+}
+
+func millis(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
+
+// memory is what a process holds, in bytes resident.
+func memory(pid int) int64 {
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/statm", pid))
+	if err != nil {
+		return 0
+	}
+	fields := strings.Fields(string(text))
+	if len(fields) < 2 {
+		return 0
+	}
+	pages, _ := strconv.ParseInt(fields[1], 10, 64)
+	return pages * int64(os.Getpagesize())
+}
+
+// processor is the time a process has spent on processors.
+func processor(pid int) time.Duration {
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		return 0
+	}
+	_, rest, _ := strings.Cut(string(text), ") ")
+	fields := strings.Fields(rest)
+	if len(fields) < 13 {
+		return 0
+	}
+	user, _ := strconv.ParseInt(fields[11], 10, 64)
+	system, _ := strconv.ParseInt(fields[12], 10, 64)
+	return time.Duration(user+system) * (time.Second / 100)
+}
