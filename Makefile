@@ -1,4 +1,5 @@
-# make demo    scores the demo data sheets
+# make demo    scores the demo data sheets, then opens a live test with an invented participant
+# make sheets  scores the demo data sheets only
 # make test    everything that must hold, in about a quarter of an hour
 # make build   the program: bin/gradus
 # make bench   the benchmarks, for reading
@@ -9,18 +10,32 @@ SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := build
 .NOTPARALLEL:
-.PHONY: build demo deps lint wasm benchmarks test bench soak clean
+.PHONY: build assets types demo sheets deps lint wasm benchmarks test bench soak clean
 
 # The packages that also run in the browser. internal/house holds the same list and compares.
 CORE := $(wildcard exact gatt heartbeat physiology protocol conduct estimate)
 SOAK ?= 60s
 RUNS ?= 100000
 
-build:
-	CGO_ENABLED=0 go build -trimpath -o bin/gradus ./cmd/gradus
+build: assets
+	CGO_ENABLED=0 go build -trimpath -ldflags='-s -w' -o bin/gradus ./cmd/gradus
+
+# What the pages are served with: the bundle, the conductor for the browser, the font. Made by Go; Node's npm
+# fetches the packages of package-lock.json.
+assets:
+	@tools/deps.sh build
+	@echo "== the pages"
+	go run ./internal/web/build
+
+types: assets
+	@echo "== types of the pages"
+	npm run --silent check
 
 demo: build
 	tools/demo.sh
+
+sheets: build
+	tools/demo.sh sheets
 
 deps:
 	@tools/deps.sh
@@ -49,7 +64,7 @@ benchmarks:
 # The tests come last, so that their closing lines are the last that is printed. Nothing is taken from the
 # cache: some tests read the tree and build programs, which the cache does not see. The same-bits test compares
 # the builds and needs no race detector in itself.
-test: deps lint wasm build benchmarks
+test: deps build types lint wasm benchmarks
 	@echo "== all tests, with the race detector"
 	go test -race -count=1 -timeout 20m ./...
 

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# Scores the demo data sheets: every test in the text form that a clinician reads, then the first test of the
-# first sheet as the program hands it to other programs.
+# Scores the demo data sheets, every test in the text form that a clinician reads, and then opens a live test with
+# an invented participant, until Ctrl+C. `demo.sh sheets` stops after the sheets.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 
@@ -11,3 +11,9 @@ if [ ! -f "${sheets[0]}" ]; then
 fi
 echo "\$ bin/gradus score ${sheets[*]}"
 bin/gradus score "${sheets[@]}"
+if [ "${1:-all}" = sheets ]; then
+	exit 0
+fi
+echo
+echo "\$ bin/gradus demo"
+exec bin/gradus demo

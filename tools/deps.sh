@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
-# Sees to what the tests need beside Go itself: a C compiler (the race detector links with one) and Node
-# (it runs WebAssembly). Installs what is missing with apt as root or through sudo; otherwise prints the line
+# Sees to what build and tests need beside Go itself: a C compiler (the race detector links with one), Node with
+# npm (fetches the packages of the pages, checks their types, runs WebAssembly) and Chromium (opens the pages).
+# `deps.sh build` sees to what the program alone needs. Installs what is missing with apt as root or through sudo; otherwise prints the line
 # to run and stops. Nothing is left out because something is missing.
 set -euo pipefail
 
@@ -11,11 +12,13 @@ fi
 
 missing=()
 # A compiler without the C library's headers cannot link the race detector, so the two go together.
-if ! echo '#include <stdlib.h>' | "${CC:-gcc}" -E - >/dev/null 2>&1; then
+if [ "${1:-all}" = all ] && ! echo '#include <stdlib.h>' | "${CC:-gcc}" -E - >/dev/null 2>&1; then
 	missing+=(gcc libc6-dev)
 fi
 command -v node >/dev/null || missing+=(nodejs)
+command -v npm >/dev/null || missing+=(npm)
 command -v git >/dev/null || missing+=(git)
+[ "${1:-all}" != all ] || command -v chromium >/dev/null || missing+=(chromium)
 if [ ${#missing[@]} -eq 0 ]; then
 	exit 0
 fi
