@@ -10,7 +10,7 @@ for package in $(go list ./...); do
 	listed=$(go test -list '^Fuzz' "$package")
 	for target in $(grep '^Fuzz' <<<"$listed" || true); do
 		echo "== $package $target for $SOAK"
-		go test -run '^$' -fuzz "^$target\$" -fuzztime "$SOAK" "$package"
+		go test -run '^$' -fuzz "^$target\$" -fuzztime "$SOAK" -fuzzminimizetime 1x "$package"
 		targets=$((targets + 1))
 	done
 done
@@ -21,6 +21,9 @@ for package in $(go list -f '{{$p := .ImportPath}}{{range .TestImports}}{{if eq 
 	go test -count=1 -timeout 0 "$package" -rapid.checks "$RUNS"
 	properties=$((properties + 1))
 done
+
+echo "== the record: 200 kills, 400 power cuts"
+GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestKill|TestPowerCut' ./internal/record
 
 echo "fuzz targets: $targets, packages with properties: $properties"
 if [ "$targets" -eq 0 ] || [ "$properties" -eq 0 ]; then
