@@ -12,10 +12,8 @@ import (
 	"errors"
 	"flag"
 	"fmt"
-	"io"
 	"math/rand/v2"
 	"net"
-	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -209,7 +207,7 @@ func (l *load) play() error {
 			}
 			go func() { <-ctx.Done(); conn.Close() }()
 			watching.Go(func() {
-				if err := l.listen(in, h); err != nil && ctx.Err() == nil {
+				if err := l.listen(in, h); ctx.Err() == nil {
 					l.fail(fmt.Errorf("observer of %s: %w", l.ids[i], err))
 				}
 			})
@@ -260,7 +258,7 @@ func (l *load) watch(id string) (net.Conn, *bufio.Reader, error) {
 	return conn, in, nil
 }
 
-// listen reads a stream. The time at which a message was written stands in its text or value.
+// listen reads a stream until its end. The time at which a message was written stands in its text or value.
 func (l *load) listen(in *bufio.Reader, h *heard) error {
 	kind := ""
 	for {
@@ -319,10 +317,68 @@ func number(text []byte, name string) (int64, bool) {
 	return v, err == nil
 }
 
+// caller is the connection of one page. It is written and read by hand, so that the client takes little of the
+// processors that it shares with the server.
+type caller struct {
+	conn net.Conn
+	in   *bufio.Reader
+	host string
+}
+
+func (l *load) dial() (*caller, error) {
+	conn, err := net.Dial("tcp", l.address)
+	if err != nil {
+		return nil, err
+	}
+	return &caller{conn, bufio.NewReaderSize(conn, 2048), l.address}, nil
+}
+
+const answerIn = 10 * time.Second
+
+// post sends one request and waits for its answer.
+func (c *caller) post(path, body string) error {
+	if err := c.conn.SetDeadline(time.Now().Add(answerIn)); err != nil {
+		return err
+	}
+	if _, err := fmt.Fprintf(c.conn, "POST %s HTTP/1.1\r\nHost: %s\r\nContent-Type: application/json\r\nContent-Length: %d\r\n\r\n%s", path, c.host, len(body), body); err != nil {
+		return err
+	}
+	status, err := c.in.ReadString('\n')
+	if err != nil {
+		return err
+	}
+	length := 0
+	for {
+		line, err := c.in.ReadSlice('\n')
+		if err != nil {
+			return err
+		}
+		if len(line) <= 2 {
+			break
+		}
+		if n, ok := number(line, "Content-Length: "); ok {
+			length = int(n)
+		}
+	}
+	text, err := c.in.Peek(length)
+	if err == nil && !strings.Contains(status, " 200 ") {
+		err = fmt.Errorf("%s%s", status, text)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = c.in.Discard(length)
+	return err
+}
+
 // write is the page of one test: every second a block of heart rate and one of beat-to-beat intervals, and now and
 // then an event, all over one connection and each waiting for its acknowledgement.
 func (l *load) write(i int, until time.Time) error {
-	c := &http.Client{Timeout: 10 * time.Second, Transport: &http.Transport{MaxIdleConnsPerHost: 1, DisableCompression: true, WriteBufferSize: 1024, ReadBufferSize: 1024}}
+	c, err := l.dial()
+	if err != nil {
+		return err
+	}
+	defer c.conn.Close()
 	time.Sleep(time.Duration(rand.Int64N(int64(time.Second)))) // pages do not beat together
 	n, seq := uint32(2), uint32(0)
 	eventAt := rand.IntN(*eachEvent)
@@ -351,28 +407,28 @@ func (l *load) write(i int, until time.Time) error {
 }
 
 // Times in what is sent are microseconds since the beginning: they say to the observer when it was sent.
-func (l *load) samples(c *http.Client, i int, seq uint32, kind string) error {
+func (l *load) samples(c *caller, i int, seq uint32, kind string) error {
 	at := time.Since(l.began).Microseconds()
 	values := fmt.Sprintf("[[%d,112]]", at)
 	if kind == "rr" {
 		values = fmt.Sprintf("[[%d,535.2],[%d,536.1]]", at-1, at)
 	}
 	body := fmt.Sprintf(`{"seq":%d,"from_ms":%d,"to_ms":%d,"kind":"%s","values":%s}`, seq, at-1, at, kind, values)
-	err := l.post(c, "/api/tests/"+l.ids[i]+"/samples", body)
+	err := c.post("/api/tests/"+l.ids[i]+"/samples", body)
 	if err == nil {
 		l.blocks[i]++
 	}
 	return err
 }
 
-func (l *load) reading(c *http.Client, i int, n uint32) error {
+func (l *load) reading(c *caller, i int, n uint32) error {
 	sent := time.Since(l.began)
 	e := conduct.Event{Term: 1, N: n, At: protocol.Ms(sent.Milliseconds()), Kind: conduct.Note, V: float64(sent.Microseconds())}
 	body, err := json.Marshal(map[string]any{"now_ms": sent.Milliseconds(), "events": []conduct.Event{e}})
 	if err != nil {
 		return err
 	}
-	if err := l.post(c, "/api/tests/"+l.ids[i]+"/events", string(body)); err != nil {
+	if err := c.post("/api/tests/"+l.ids[i]+"/events", string(body)); err != nil {
 		return err
 	}
 	l.sent[i] = n
@@ -380,19 +436,6 @@ func (l *load) reading(c *http.Client, i int, n uint32) error {
 		l.acks.add(time.Since(l.began) - sent)
 	}
 	return nil
-}
-
-func (l *load) post(c *http.Client, path, body string) error {
-	resp, err := c.Post("http://"+l.address+path, "application/json", strings.NewReader(body))
-	if err != nil {
-		return err
-	}
-	defer resp.Body.Close()
-	text, err := io.ReadAll(resp.Body)
-	if err == nil && resp.StatusCode != http.StatusOK {
-		err = fmt.Errorf("%s: %s", resp.Status, text)
-	}
-	return err
 }
 
 // compare looks whether everything acknowledged is in the record and was seen by every observer.

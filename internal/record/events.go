@@ -29,7 +29,7 @@ func (s *SQLite) Append(ctx context.Context, test string, events []conduct.Event
 		return nil, err
 	}
 	var marks Marks
-	err = s.together(ctx, func(ctx context.Context, tx *sql.Tx) (err error) {
+	err = s.together(ctx, &job{do: func(ctx context.Context, tx *sql.Tx) (err error) {
 		if marks, err = s.marks(ctx, tx, test); err != nil {
 			return err
 		}
@@ -55,7 +55,7 @@ func (s *SQLite) Append(ctx context.Context, test string, events []conduct.Event
 			return settleClosed(ctx, tx, test)
 		}
 		return nil
-	})
+	}})
 	if err != nil {
 		return nil, err
 	}

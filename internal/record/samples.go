@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -22,24 +21,30 @@ func (s *SQLite) AppendSamples(ctx context.Context, test string, blocks []Block)
 			return err
 		}
 	}
-	return s.together(ctx, func(ctx context.Context, tx *sql.Tx) error {
+	job := job{single: len(blocks) == 1, do: func(ctx context.Context, tx *sql.Tx) error {
 		if err := s.testKnown(ctx, tx, test); err != nil {
 			return err
 		}
 		for _, b := range blocks {
-			there, err := s.sameBlock(ctx, tx, test, b)
-			if err != nil {
-				return err
-			}
-			if there {
-				continue
-			}
-			if _, err := tx.StmtContext(ctx, s.st.block).ExecContext(ctx, test, int64(b.Seq), int64(b.From), int64(b.To), b.Kind, b.Payload); err != nil {
+			if err := s.addBlock(ctx, tx, test, b); err != nil {
 				return err
 			}
 		}
 		return nil
-	})
+	}}
+	return s.together(ctx, &job)
+}
+
+// addBlock stores a block unless it is there.
+func (s *SQLite) addBlock(ctx context.Context, tx *sql.Tx, test string, b Block) error {
+	done, err := tx.StmtContext(ctx, s.st.block).ExecContext(ctx, test, int64(b.Seq), int64(b.From), int64(b.To), b.Kind, b.Payload)
+	if err != nil {
+		return err
+	}
+	if n, err := done.RowsAffected(); err != nil || n == 1 {
+		return err
+	}
+	return s.sameBlock(ctx, tx, test, b)
 }
 
 // testKnown looks a test up once: a test that is there is never taken away.
@@ -54,19 +59,14 @@ func (s *SQLite) testKnown(ctx context.Context, q querier, test string) error {
 	return nil
 }
 
-// sameBlock reports whether the block is stored already.
-func (s *SQLite) sameBlock(ctx context.Context, tx *sql.Tx, test string, b Block) (bool, error) {
+// sameBlock refuses a block under whose number another one is stored.
+func (s *SQLite) sameBlock(ctx context.Context, tx *sql.Tx, test string, b Block) error {
 	var have Block
 	err := tx.StmtContext(ctx, s.st.sample).QueryRowContext(ctx, test, int64(b.Seq)).Scan(&have.From, &have.To, &have.Kind, &have.Payload)
-	switch {
-	case errors.Is(err, sql.ErrNoRows):
-		return false, nil
-	case err != nil:
-		return false, err
-	case have.From != b.From || have.To != b.To || have.Kind != b.Kind || !bytes.Equal(have.Payload, b.Payload):
-		return false, &BlockConflictError{Test: test, Seq: b.Seq}
+	if err == nil && (have.From != b.From || have.To != b.To || have.Kind != b.Kind || !bytes.Equal(have.Payload, b.Payload)) {
+		return &BlockConflictError{Test: test, Seq: b.Seq}
 	}
-	return true, nil
+	return err
 }
 
 // Samples returns the blocks of a stretch of test time.

@@ -3,6 +3,7 @@ package record
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"sync"
 )
 
@@ -11,9 +12,10 @@ const atOnce = 128
 
 // job is a write that shares its commit with those that wait beside it.
 type job struct {
-	do   func(ctx context.Context, tx *sql.Tx) error
-	err  error
-	done chan struct{}
+	do     func(ctx context.Context, tx *sql.Tx) error
+	single bool // do writes by one statement at most, so that its error leaves nothing behind
+	err    error
+	done   chan struct{}
 }
 
 // crowd are the jobs that wait while a commit is on its way to the disk. What comes in meanwhile goes into the
@@ -24,17 +26,17 @@ type crowd struct {
 	busy    bool
 }
 
-// together runs do in a transaction that it may share with others, and returns when it is on the disk. An error of
-// do undoes only what do did; an error of the disk undoes what all of them did. A call that has begun to wait is
+// together runs a job in a transaction that it may share with others, and returns when it is on the disk. An error of
+// the job undoes only what it did; an error of the disk undoes what all of them did. A call that has begun to wait is
 // carried through, whatever becomes of its context.
-func (s *SQLite) together(ctx context.Context, do func(ctx context.Context, tx *sql.Tx) error) error {
+func (s *SQLite) together(ctx context.Context, j *job) error {
 	if s.writer == nil {
 		return &StorageError{Path: s.path, Kind: ErrReadOnly, Err: errOpenedReadOnly}
 	}
 	if ctx.Err() != nil {
 		return s.fault(ctx, ctx.Err())
 	}
-	j := &job{do: do, done: make(chan struct{})}
+	j.done = make(chan struct{})
 	s.crowd.mu.Lock()
 	s.crowd.waiting = append(s.crowd.waiting, j)
 	lead := !s.crowd.busy
@@ -88,26 +90,34 @@ func (s *SQLite) commit(jobs []*job) error {
 		return s.fault(ctx, tx.Commit())
 	}
 	for _, j := range jobs {
-		if err := s.apart(ctx, tx, j); err != nil {
-			return s.typed(ctx, err)
+		alone, failed := s.apart(ctx, tx, j)
+		if j.err = s.typed(ctx, failed); !alone || onDisk(j.err) {
+			return j.err // the disk may have undone the whole transaction
 		}
 	}
 	return s.fault(ctx, tx.Commit())
 }
 
-// apart runs a job so that its error undoes nothing of the others. The error it returns has undone everything: after
-// some errors of the disk there is no transaction left to go back in.
-func (s *SQLite) apart(ctx context.Context, tx *sql.Tx, j *job) error {
+func onDisk(err error) bool {
+	var disk *StorageError
+	return errors.As(err, &disk)
+}
+
+// apart runs a job; alone says that its error has undone nothing of the others.
+func (s *SQLite) apart(ctx context.Context, tx *sql.Tx, j *job) (alone bool, failed error) {
+	if j.single {
+		return true, j.do(ctx, tx)
+	}
 	if _, err := tx.StmtContext(ctx, s.st.savepoint).ExecContext(ctx); err != nil {
-		return err
+		return false, err
 	}
-	failed := j.do(ctx, tx)
-	if failed != nil {
+	if failed = j.do(ctx, tx); failed != nil {
 		if _, err := tx.ExecContext(ctx, "ROLLBACK TO job"); err != nil {
-			return failed
+			return false, failed
 		}
-		j.err = s.typed(ctx, failed)
 	}
-	_, err := tx.StmtContext(ctx, s.st.release).ExecContext(ctx)
-	return err
+	if _, err := tx.StmtContext(ctx, s.st.release).ExecContext(ctx); err != nil {
+		return false, err
+	}
+	return true, failed
 }

@@ -22,7 +22,7 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 		{&st.event, `SELECT json FROM events WHERE test = ? AND term = ? AND n = ?`},
 		{&st.insert, `INSERT INTO events (test, term, n, at_ms, kind, json, received_ms) VALUES (?, ?, ?, ?, ?, ?, ?)`},
 		{&st.sample, `SELECT from_ms, to_ms, kind, payload FROM samples WHERE test = ? AND seq = ?`},
-		{&st.block, `INSERT INTO samples (test, seq, from_ms, to_ms, kind, payload) VALUES (?, ?, ?, ?, ?, ?)`},
+		{&st.block, `INSERT INTO samples (test, seq, from_ms, to_ms, kind, payload) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (test, seq) DO NOTHING`},
 		{&st.savepoint, `SAVEPOINT job`},
 		{&st.release, `RELEASE job`},
 	} {

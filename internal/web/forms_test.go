@@ -1,7 +1,6 @@
 package web_test
 
 import (
-	"fmt"
 	"maps"
 	"net/http"
 	"net/url"
@@ -276,7 +275,7 @@ func TestTextsStandInOnePlace(t *testing.T) {
 		}
 	}
 	if len(texts) < 200 {
-		t.Fatal(fmt.Sprintf("only %d texts were found", len(texts)))
+		t.Fatalf("only %d texts were found", len(texts))
 	}
 }
 

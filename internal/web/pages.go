@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
-	"io/fs"
 	"net/http"
 	"strconv"
 	"strings"
@@ -168,6 +167,3 @@ func reading(v float64) string {
 	}
 	return num(v)
 }
-
-// templateNames lists the pages, for the test that reads their texts.
-func templateNames() ([]string, error) { return fs.Glob(templateFiles, "templates/*.html") }
