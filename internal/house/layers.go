@@ -34,7 +34,7 @@ var unknownToCore = []string{"time", "os", "net", "math/rand", "log", "crypto/ra
 
 // importFaults checks the imports of one package.
 func importFaults(p goPackage) ([]string, error) {
-	if p.family() == "cmd" || p.family() == "internal" {
+	if p.family() == "cmd" || p.family() == "internal" || p.family() == "bench" {
 		return nil, nil
 	}
 	if _, ok := level[p.family()]; !ok {
