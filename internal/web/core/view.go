@@ -291,8 +291,13 @@ func (c *Core) viewMinutes(v *View) {
 		}
 	}
 	for i := range s.After[:s.NAfter] {
-		if r := &s.After[i]; !r.Withdrawn {
-			c.enter(v, r, r.Moment, "recovery", conduct.Minute(r.Moment-s.Stop.At), s.CoolWork)
+		r := &s.After[i]
+		work := s.CoolWork
+		if s.RestFrom > 0 && r.Moment >= s.RestFrom {
+			work = 0
+		}
+		if !r.Withdrawn {
+			c.enter(v, r, r.Moment, "recovery", conduct.Minute(r.Moment-s.Stop.At), work)
 		}
 	}
 }
