@@ -251,12 +251,12 @@ func TestFilesThatEndTheRunLeaveNothing(t *testing.T) {
 		more []string
 		want string
 	}{
-		{"", nil, "in.csv:1: the file is empty"},
-		{strings.SplitAfter(table, "\n")[0], nil, "in.csv:1: no rows follow"},
-		{strings.ReplaceAll(table, ",", "\t"), nil, "in.csv:1: the columns are separated by tabs"},
+		{"", nil, "in.csv:1:1: the file is empty"},
+		{strings.SplitAfter(table, "\n")[0], nil, "in.csv:1:1: no rows follow"},
+		{strings.ReplaceAll(table, ",", "\t"), nil, "in.csv:1:1: the columns are separated by tabs"},
 		{strings.Replace(table, "id", "see", 1), nil, "in.csv:1:1: column see is already there"},
-		{table + strings.Repeat("x", 600_000), nil, "in.csv:3: a row is longer"},
-		{"\x00\x01\x02" + table, nil, "in.csv:1: this is not a text file"},
+		{table + strings.Repeat("x", 600_000), nil, "in.csv:3:1: a row is longer"},
+		{"\x00\x01\x02" + table, nil, "in.csv:1:1: this is not a text file"},
 		{table, []string{"--reference", reference}, `ref.csv:1:4: column "mean" is not known`},
 		{table, []string{"--reference", "none.csv"}, "none.csv"},
 		{table, []string{"--out", filepath.Join(dir, "none", "out.csv")}, "check that the folder is there"},

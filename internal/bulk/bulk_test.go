@@ -144,13 +144,13 @@ func TestManyBadRowsAreCountedNotListed(t *testing.T) {
 func TestTablesThatCannotBeScored(t *testing.T) {
 	row := "\n9,50,male,80,100,130\n"
 	for _, c := range []struct{ text, want string }{
-		{strings.Replace(first, "mass_kg", "weight", 1) + row, "t.csv:1: column mass_kg is missing; recumbent-stepper-2012 needs age_years, sex, mass_kg, end_work_w, end_hr_bpm, separated by commas"},
+		{strings.Replace(first, "mass_kg", "weight", 1) + row, "t.csv:1:1: column mass_kg is missing; recumbent-stepper-2012 needs age_years, sex, mass_kg, end_work_w, end_hr_bpm, separated by commas"},
 		{strings.Replace(first, "id", "sex", 1) + row, "t.csv:1:3: column sex appears twice"},
 		{strings.Replace(first, "id", "estimate", 1) + row, "t.csv:1:1: column estimate is already there"},
 		{strings.Replace(first, "id", "cautions", 1) + row, "t.csv:1:1: column cautions is already there"},
-		{strings.ReplaceAll(first, ",", "|") + row, "t.csv:1: column age_years is missing"},
-		{"", "t.csv:1: the file is empty"},
-		{first + "\n", "t.csv:1: no rows follow"},
+		{strings.ReplaceAll(first, ",", "|") + row, "t.csv:1:1: column age_years is missing"},
+		{"", "t.csv:1:1: the file is empty"},
+		{first + "\n", "t.csv:1:1: no rows follow"},
 	} {
 		_, _, _, err := run(t, &Task{Estimator: stepper(t)}, c.text)
 		var fault *rows.Error

@@ -78,10 +78,10 @@ func TestReachedCountsEveryCut(t *testing.T) {
 func TestReferenceTablesThatAreRefused(t *testing.T) {
 	e := stepper(t)
 	for _, c := range []struct{ text, want string }{
-		{"", "r.csv:1: the table needs"},
-		{"sex,age_low,p5\n", "r.csv:1: the table needs"},
-		{"sex,age_low\nmale,20\n", "r.csv:1: columns are missing"},
-		{"sex,p5\nmale,20\n", "r.csv:1: columns are missing"},
+		{"", "r.csv:1:1: the table needs"},
+		{"sex,age_low,p5\n", "r.csv:1:1: the table needs"},
+		{"sex,age_low\nmale,20\n", "r.csv:1:1: columns are missing"},
+		{"sex,p5\nmale,20\n", "r.csv:1:1: columns are missing"},
 		{"sex,age_low,p5,mean\nmale,20,1,2\n", `r.csv:1:4: column "mean" is not known`},
 		{"sex,age_low,p100\nmale,20,1\n", `r.csv:1:3: column "p100" is not known`},
 		{"sex,age_low,p50,p5\nmale,20,2,1\n", "r.csv:1:4: percentile p5 is not above"},
@@ -89,9 +89,9 @@ func TestReferenceTablesThatAreRefused(t *testing.T) {
 		{"sex,age_low,p5\nmale,old,1\n", `r.csv:2:2: age "old" is not a number`},
 		{"sex,age_low,p5\nmale,20,NaN\n", `r.csv:2:3: "NaN" is not a number`},
 		{"sex,age_low,p5,p50\nmale,20,2,1\n", "r.csv:2:4: 1 is below the percentile before it"},
-		{"sex,age_low,p5\nmale,20\n", "r.csv:2: wrong number of fields"},
-		{"sex,age_low,p5\nmale,20,1\nmale,20,2\n", "r.csv:1: two rows for one sex begin at age 20"},
-		{"sex,age_low,p5\n" + strings.Repeat("male,20,1\n", 500_000), "r.csv:1: the table is longer"},
+		{"sex,age_low,p5\nmale,20\n", "r.csv:2:1: wrong number of fields"},
+		{"sex,age_low,p5\nmale,20,1\nmale,20,2\n", "r.csv:1:1: two rows for one sex begin at age 20"},
+		{"sex,age_low,p5\n" + strings.Repeat("male,20,1\n", 500_000), "r.csv:1:1: the table is longer"},
 	} {
 		_, err := ReadReference("r.csv", strings.NewReader(c.text), e)
 		var fault *rows.Error

@@ -19,7 +19,8 @@ const MaxRecord = 256 << 10
 // blocks in flight for each worker: one at work, one waiting to be written.
 const blocksPerWorker = 2
 
-// An Error is a fault in the file. Line and Field count from 1; Field 0 stands for the whole line.
+// An Error is a fault in the file. Line and Field count from 1; Field 0 stands for the whole line and is told as
+// its first field.
 type Error struct {
 	Name        string
 	Line, Field int
@@ -28,11 +29,7 @@ type Error struct {
 
 // Error gives name:line:field: message; hint.
 func (e *Error) Error() string {
-	s := fmt.Sprintf("%s:%d", e.Name, e.Line)
-	if e.Field > 0 {
-		s += fmt.Sprintf(":%d", e.Field)
-	}
-	s += ": " + e.Msg
+	s := fmt.Sprintf("%s:%d:%d: %s", e.Name, e.Line, max(1, e.Field), e.Msg)
 	if e.Hint != "" {
 		s += "; " + e.Hint
 	}
@@ -46,6 +43,10 @@ type File struct {
 	Comma   byte     // ',' or ';'
 	Header  []byte   // the first line as it stands, with byte order mark, without line end
 	Newline string   // of the first line
+
+	// ByLine gives a worker whole lines where no record ends for longer than MaxRecord, as after a quotation
+	// mark that does not close, instead of giving up.
+	ByLine bool
 
 	from io.Reader
 	rest []byte // read beyond the first line
@@ -165,7 +166,10 @@ func (f *File) fill(b *Block) error {
 	cut := n
 	b.Quoted = bytes.IndexByte(data, '"') >= 0
 	if !f.end {
-		if cut = lastEnd(data, f.Comma, b.Quoted); cut == 0 {
+		if cut = lastEnd(data, f.Comma, b.Quoted); cut == 0 && f.ByLine {
+			cut = bytes.LastIndexByte(data, '\n') + 1
+		}
+		if cut == 0 {
 			return &Error{f.Name, f.line + 1, 0, fmt.Sprintf("a row is longer than %d bytes", MaxRecord), "check line ends and quotation marks"}
 		}
 	}

@@ -104,17 +104,17 @@ func TestFirstLine(t *testing.T) {
 func TestFilesThatAreRefused(t *testing.T) {
 	long := strings.Repeat("x", 3*MaxRecord)
 	for _, c := range []struct{ name, text, want string }{
-		{"empty", "", "t.csv:1: the file is empty"},
-		{"blank", " \n\n", "t.csv:1: the file is empty"},
-		{"mark only", "\xef\xbb\xbf", "t.csv:1: the file is empty"},
-		{"header only", "a,b\n", "t.csv:1: no rows follow"},
-		{"header without end", "a,b", "t.csv:1: no rows follow"},
-		{"tabs", "a\tb\tc\n1\t2\t3\n", "t.csv:1: the columns are separated by tabs"},
-		{"UTF-16", "\xff\xfea\x00,\x00", "t.csv:1: the file is in UTF-16"},
-		{"binary", "\x7fELF\x02\x01\x01\x00\x00", "t.csv:1: this is not a text file"},
-		{"long first line", long, "t.csv:1: the first line is longer"},
-		{"long row", "a\n1\n" + long, "t.csv:3: a row is longer"},
-		{"open quotation mark", "a\n1\n\"" + long, "t.csv:3: a row is longer"},
+		{"empty", "", "t.csv:1:1: the file is empty"},
+		{"blank", " \n\n", "t.csv:1:1: the file is empty"},
+		{"mark only", "\xef\xbb\xbf", "t.csv:1:1: the file is empty"},
+		{"header only", "a,b\n", "t.csv:1:1: no rows follow"},
+		{"header without end", "a,b", "t.csv:1:1: no rows follow"},
+		{"tabs", "a\tb\tc\n1\t2\t3\n", "t.csv:1:1: the columns are separated by tabs"},
+		{"UTF-16", "\xff\xfea\x00,\x00", "t.csv:1:1: the file is in UTF-16"},
+		{"binary", "\x7fELF\x02\x01\x01\x00\x00", "t.csv:1:1: this is not a text file"},
+		{"long first line", long, "t.csv:1:1: the first line is longer"},
+		{"long row", "a\n1\n" + long, "t.csv:3:1: a row is longer"},
+		{"open quotation mark", "a\n1\n\"" + long, "t.csv:3:1: a row is longer"},
 	} {
 		_, _, err := pass(t, c.text, strings.NewReader(c.text))
 		var fault *Error
@@ -144,7 +144,7 @@ func TestGigabyteOfOneLineIsRefusedWithFlatMemory(t *testing.T) {
 	source := &endless{1 << 30}
 	_, _, err := pass(t, "", io.MultiReader(strings.NewReader("a,b\n1,2\n"), source))
 	runtime.ReadMemStats(&after)
-	if err == nil || !strings.Contains(err.Error(), "t.csv:3: a row is longer") {
+	if err == nil || !strings.Contains(err.Error(), "t.csv:3:1: a row is longer") {
 		t.Errorf("error %v", err)
 	}
 	if used := after.TotalAlloc - before.TotalAlloc; used > 16<<20 {

@@ -103,6 +103,7 @@ func Read(name string, from io.Reader) *Sheet {
 	if !s.columns(f.Columns) {
 		return s
 	}
+	f.ByLine = true
 	err = f.Each([]rows.Worker{&taker{sheet: s, comma: f.Comma}}, func(*rows.Block) error { return nil })
 	if err != nil {
 		s.failed(err)
@@ -176,26 +177,69 @@ type taker struct {
 func (k *taker) Do(b *rows.Block) {
 	n, data := b.Line, b.Data
 	for len(data) > 0 {
-		end := rows.RecordEnd(data, k.comma)
-		if end < 0 {
-			end = len(data)
-		}
+		end := k.recordEnd(data)
 		k.row(n, bytes.TrimRight(data[:end], "\r\n"))
 		n += bytes.Count(data[:end], []byte{'\n'})
 		data = data[end:]
 	}
 }
 
+// recordEnd is the length of the first record of data. A record of several lines that does not make a row is taken
+// line by line: a stray quotation mark must not swallow the tests after it.
+func (k *taker) recordEnd(data []byte) int {
+	end := rows.RecordEnd(data, k.comma)
+	if end < 0 {
+		end = len(data)
+	}
+	firstLine := bytes.IndexByte(data, '\n') + 1
+	if firstLine > 0 && firstLine < end && !k.makesRow(bytes.TrimRight(data[:end], "\r\n")) {
+		return firstLine
+	}
+	return end
+}
+
+// makesRow reports whether a record has as many cells as the first line, with quotation marks that close.
+func (k *taker) makesRow(record []byte) bool {
+	l := line{}
+	for next := 0; next >= 0; {
+		var raw []byte
+		raw, next = rows.Cell(record, k.comma)
+		if openQuote(raw) {
+			return false
+		}
+		l.cells = append(l.cells, string(rows.Text(raw)))
+		if next >= 0 {
+			record = record[next:]
+		}
+	}
+	return k.sheet.fit(&l) == ""
+}
+
+// cell takes the first cell off a record. A quotation mark that does not close is passed over, so that the cells
+// after it, and the test the row belongs to, are still known.
+func (k *taker) cell(record []byte) (text, msg string, next int) {
+	raw, next := rows.Cell(record, k.comma)
+	if !openQuote(raw) {
+		text = string(rows.Text(raw))
+		return text, cellFault(text), next
+	}
+	raw, next = record, -1
+	if n := bytes.IndexByte(record, k.comma); n >= 0 {
+		raw, next = record[:n], n+1
+	}
+	text = strings.TrimSpace(strings.ReplaceAll(string(raw), `"`, ""))
+	return text, "a quotation mark opens here and does not close at the end of the cell; remove it, or put one behind the cell too", next
+}
+
 func (k *taker) row(n int, record []byte) {
 	l := line{n: n}
 	var faults []Fault
 	for next := 0; next >= 0; {
-		var raw []byte
-		raw, next = rows.Cell(record, k.comma)
-		text := string(rows.Text(raw))
-		if msg := cellFault(raw, text); msg != "" {
+		var text, msg string
+		text, msg, next = k.cell(record)
+		if msg != "" {
 			faults = append(faults, Fault{Field: len(l.cells), Msg: msg})
-			text = ""
+			text = k.sheet.rest(len(l.cells), text)
 		}
 		l.cells = append(l.cells, text)
 		if next >= 0 {
@@ -230,12 +274,23 @@ func (k *taker) row(n int, record []byte) {
 	t.lines = append(t.lines, l)
 }
 
-// cellFault says what is wrong with the bytes of a cell, or "".
-func cellFault(raw []byte, text string) string {
+// rest is what is kept of a faulty cell: the name of the test, so that the row spoils no other one.
+func (s *Sheet) rest(field int, text string) string {
+	if field == s.at["test"] {
+		return strings.ToValidUTF8(text, "?")
+	}
+	return ""
+}
+
+// openQuote reports whether a cell begins with a quotation mark and does not end with its fellow.
+func openQuote(raw []byte) bool {
 	raw = bytes.TrimSpace(raw)
+	return rows.Unclosed(raw) || len(raw) > 0 && raw[0] == '"' && raw[len(raw)-1] != '"'
+}
+
+// cellFault says what is wrong with the text of a cell, or "".
+func cellFault(text string) string {
 	switch {
-	case len(raw) > 0 && raw[0] == '"' && (len(raw) < 2 || raw[len(raw)-1] != '"'):
-		return "a quotation mark opens here and does not close at the end of the cell; what follows could not be read"
 	case !utf8.ValidString(text):
 		return "the text is not in UTF-8; save the table as CSV in UTF-8"
 	case strings.ContainsFunc(text, func(r rune) bool { return r < ' ' && r != '\n' && r != '\r' && r != '\t' || r == 0x7f }):

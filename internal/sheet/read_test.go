@@ -199,3 +199,35 @@ func FuzzSheet(f *testing.F) {
 		}
 	})
 }
+
+// A stray quotation mark or a letter that cannot be read spoils its own test, not the ones before and after it.
+func TestOneCellSpoilsOneTest(t *testing.T) {
+	head := "test,protocol,sex,age_years,mass_kg,stage,minute,work_w,hr_bpm,note\n"
+	whole := func(id string) string {
+		return id + ",recumbent-stepper,male,50,80,1,2,30,96,\n" + id + ",,,,,1,3,30,98,\n"
+	}
+	for name, bad := range map[string]string{
+		"mark before the test":      "\"B,recumbent-stepper,male,50,80,1,2,30,96,\nB,,,,,1,3,30,98,\n",
+		"mark, then rows unnamed":   "\"B,recumbent-stepper,male,50,80,1,2,30,96,\n,,,,,1,3,30,98,\n",
+		"mark in the note":          "B,recumbent-stepper,male,50,80,1,2,30,96,\"well\nB,,,,,1,3,30,98,\n",
+		"mark, and a pair after it": "B,recumbent-stepper,male,50,80,1,2,30,96,\"well\nB,,,,,1,3,30,98,\"a, b\"\n",
+		"letters not in UTF-8":      "\xfcB,recumbent-stepper,male,50,80,1,2,30,96,\n\xfcB,,,,,1,3,30,98,\n",
+	} {
+		s := scoreText(head + whole("A") + bad + whole("C"))
+		if len(s.Tests) != 3 || len(s.Faults) > 0 {
+			t.Errorf("%s: %d tests, faults %v", name, len(s.Tests), s.Faults)
+			continue
+		}
+		if len(s.Tests[0].Faults)+len(s.Tests[2].Faults) > 0 || len(s.Tests[1].Faults) == 0 || s.Tests[1].Faults[0].Line != 4 {
+			t.Errorf("%s: A %v, B %v, C %v", name, s.Tests[0].Faults, s.Tests[1].Faults, s.Tests[2].Faults)
+		}
+	}
+	long := head + whole("A") + "\"B,recumbent-stepper,male,50,80,1,2,30,96,\n"
+	for i := range 9000 {
+		long += whole(fmt.Sprint("T", i))
+	}
+	s := Read("long.csv", strings.NewReader(long))
+	if len(s.tests) != 9002 || len(s.Faults) > 0 || len(s.tests[9001].faults) > 0 {
+		t.Errorf("%d tests of a long file, faults %v", len(s.tests), s.Faults)
+	}
+}
