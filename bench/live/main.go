@@ -37,7 +37,7 @@ var (
 	tests     = flag.Int("tests", 1000, "tests at once")
 	watchers  = flag.Int("observers", 5, "observers of each test")
 	seconds   = flag.Int("seconds", 60, "how long to measure")
-	warm      = flag.Int("warm", 10, "seconds before the measurement begins")
+	warm      = flag.Int("warm", 12, "seconds before the measurement begins")
 	eachEvent = flag.Int("event-every", 10, "seconds between two events of a test")
 )
 

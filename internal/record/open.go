@@ -41,6 +41,7 @@ type SQLite struct {
 	st     statements
 	probe  func(dir string) error // what the disk says to a small file
 	crowd  crowd
+	tidier *tidier
 	known  sync.Map // tests that are there
 }
 
@@ -218,7 +219,7 @@ func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) 
 			return err
 		}
 	}
-	keep := []string{"journal_mode(" + b.want.journal + ")", "synchronous(" + b.want.synchronous + ")", "foreign_keys(" + b.want.foreignKeys + ")"}
+	keep := []string{"journal_mode(" + b.want.journal + ")", "synchronous(" + b.want.synchronous + ")", "foreign_keys(" + b.want.foreignKeys + ")", "wal_autocheckpoint(" + logPages + ")"}
 	if s.writer, err = b.connect(1, "immediate", keep...); err != nil {
 		return err
 	}
@@ -233,6 +234,11 @@ func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) 
 	if s.reader, err = b.connect(readers, "deferred", "query_only(on)"); err != nil {
 		return err
 	}
+	beside, err := b.connect(1, "deferred", keep...)
+	if err != nil {
+		return err
+	}
+	s.tidier = newTidier(beside)
 	return s.st.prepare(ctx, s.writer)
 }
 
@@ -299,6 +305,9 @@ func (s *SQLite) migrate(ctx context.Context, own schema) error {
 func (s *SQLite) Close() error {
 	s.st.close()
 	var errs []error
+	if s.tidier != nil {
+		errs = append(errs, s.tidier.close())
+	}
 	for _, db := range []*sql.DB{s.reader, s.writer} {
 		if db != nil {
 			errs = append(errs, db.Close())

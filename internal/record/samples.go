@@ -21,7 +21,7 @@ func (s *SQLite) AppendSamples(ctx context.Context, test string, blocks []Block)
 			return err
 		}
 	}
-	job := job{single: len(blocks) == 1, do: func(ctx context.Context, tx *sql.Tx) error {
+	job := job{single: len(blocks) == 1, later: true, do: func(ctx context.Context, tx *sql.Tx) error {
 		if err := s.testKnown(ctx, tx, test); err != nil {
 			return err
 		}

@@ -7,13 +7,18 @@ import (
 	"sync"
 )
 
-// atOnce is how many writes may share one commit.
-const atOnce = 128
+// How many writes may share one commit. Samples can wait a little, events not: a commit takes all the events that
+// wait and only so many samples that the next event does not wait long for its end.
+const (
+	eventsAtOnce  = 128
+	samplesAtOnce = 24
+)
 
 // job is a write that shares its commit with those that wait beside it.
 type job struct {
 	do     func(ctx context.Context, tx *sql.Tx) error
 	single bool // do writes by one statement at most, so that its error leaves nothing behind
+	later  bool // samples: events go before it
 	err    error
 	done   chan struct{}
 }
@@ -21,9 +26,22 @@ type job struct {
 // crowd are the jobs that wait while a commit is on its way to the disk. What comes in meanwhile goes into the
 // next one, so that many tests at once need few syncs and a single one waits for nobody.
 type crowd struct {
-	mu      sync.Mutex
-	waiting []*job
-	busy    bool
+	mu            sync.Mutex
+	events, later []*job
+	busy          bool
+}
+
+// next takes the jobs of the next commit.
+func (c *crowd) next() []*job {
+	jobs := take(nil, &c.events, eventsAtOnce)
+	return take(jobs, &c.later, samplesAtOnce)
+}
+
+func take(jobs []*job, from *[]*job, most int) []*job {
+	n := min(len(*from), most)
+	jobs = append(jobs, (*from)[:n]...)
+	*from = append((*from)[:0], (*from)[n:]...)
+	return jobs
 }
 
 // together runs a job in a transaction that it may share with others, and returns when it is on the disk. An error of
@@ -38,7 +56,11 @@ func (s *SQLite) together(ctx context.Context, j *job) error {
 	}
 	j.done = make(chan struct{})
 	s.crowd.mu.Lock()
-	s.crowd.waiting = append(s.crowd.waiting, j)
+	if j.later {
+		s.crowd.later = append(s.crowd.later, j)
+	} else {
+		s.crowd.events = append(s.crowd.events, j)
+	}
 	lead := !s.crowd.busy
 	s.crowd.busy = true
 	s.crowd.mu.Unlock()
@@ -53,9 +75,7 @@ func (s *SQLite) together(ctx context.Context, j *job) error {
 func (s *SQLite) lead() {
 	c := &s.crowd
 	c.mu.Lock()
-	n := min(len(c.waiting), atOnce)
-	jobs := append([]*job(nil), c.waiting[:n]...)
-	c.waiting = append(c.waiting[:0], c.waiting[n:]...)
+	jobs := c.next()
 	c.mu.Unlock()
 	if err := s.commit(jobs); err != nil {
 		for _, j := range jobs {
@@ -65,11 +85,12 @@ func (s *SQLite) lead() {
 		}
 	}
 	c.mu.Lock()
-	c.busy = len(c.waiting) > 0
+	c.busy = len(c.events)+len(c.later) > 0
 	if c.busy {
 		go s.lead()
 	}
 	c.mu.Unlock()
+	s.tidier.wrote(len(jobs))
 	for _, j := range jobs {
 		close(j.done)
 	}
