@@ -121,7 +121,7 @@ func planPicture(plan *protocol.Protocol, v *core.View) picture {
 			most = max(most, w)
 		}
 	}
-	p.Right -= 24
+	p.Right -= 52 // room for the names of the rows
 	a := p.axes(length, most, 0, 0)
 	for _, s := range v.Stairs {
 		if s.Known {
@@ -138,7 +138,7 @@ func planPicture(plan *protocol.Protocol, v *core.View) picture {
 func (p *picture) addStep(a axes, from, to int64, watts float64, class, title string) {
 	x, y := a.x.at(float64(from)), a.watts.at(watts)
 	s := step{X: x, Y: y, W: max(a.x.at(float64(to))-x, 1), H: max(p.Bottom-y, 1), Class: class, Label: num(watts) + thin + "W"}
-	s.LabelX, s.LabelY = s.X+4, max(s.Y-5, p.Top)
+	s.LabelX, s.LabelY = s.X+6, p.Bottom-8
 	if title != "" && s.W > 90 {
 		s.Label = title + " · " + s.Label
 	}

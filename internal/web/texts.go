@@ -296,7 +296,7 @@ var english = map[string]string{
 	"signs.check":  "Hold or lower the load and measure again; stop if it is confirmed",
 	"signs.alert":  "Watch closely",
 	"signs.pause":  "Rest; the clock goes on",
-	"signs.within": "within %v",
+	"signs.within": "(measure again within %v)",
 
 	"rows.caption": "The later stages follow from the last heart rate of the first",
 	"rows.hr":      "Heart rate",

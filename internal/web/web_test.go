@@ -348,7 +348,7 @@ func TestWholeWay(t *testing.T) {
 			t.Errorf("the result does not say %q", want)
 		}
 	}
-	if !regexp.MustCompile(`<strong class="number">[0-9.]+.*</strong> <span class="range">\([0-9.]+–[0-9.]+\)`).MatchString(result.text) {
+	if !regexp.MustCompile(`<strong class="number">[0-9.]+</strong>&#8201;<span class="unit">mL/kg/min</span> <span class="range">\([0-9.]+–[0-9.]+\)`).MatchString(result.text) {
 		t.Error("the number stands without its range")
 	}
 	log := w.get("/api/tests/" + id + "/log")
