@@ -111,11 +111,7 @@ func serviceWorker(s *shelf) error {
 		}
 	}
 	slices.Sort(keep)
-	list, err := json.Marshal(keep)
-	if err != nil {
-		return err
-	}
-	content, err := compile(s, "sw.ts", map[string]string{"KEPT": string(list)})
+	content, err := compile(s, "sw.ts", map[string]string{"KEPT": strings.Join(keep, " ")})
 	if err != nil {
 		return err
 	}

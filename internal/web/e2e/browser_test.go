@@ -214,7 +214,7 @@ func (b *tab) path() string { return eval[string](b, "location.pathname") }
 func (b *tab) until(within time.Duration, what, script string) {
 	b.t.Helper()
 	end := time.Now().Add(within)
-	for !eval[bool](b, "!!("+script+")") {
+	for !eval[bool](b, "Promise.resolve("+script+").then((x) => !!x)") {
 		if time.Now().After(end) {
 			b.shot("fault-" + strings.ReplaceAll(b.t.Name(), "/", "-"))
 			b.t.Fatalf("%s did not happen within %v; the page says %q, %q\n%s", what, within, b.state().Say, b.state().Failure, strings.Join(b.thrown(), "\n"))
@@ -230,13 +230,13 @@ type state struct {
 	Work                                              float64
 	Pending                                           int
 	Away                                              bool
-	Events                                            int
+	Events, Next                                      int // events in the page; n of the next one
 	Confirm, Button                                   string
 }
 
 const stateScript = `(() => { const s = window.gradus, v = s && s.view; return v ? { Mode: s.mode, Phase: v.phase, Do: v.next.do, What: v.next.what || "",
  Say: v.next.say, Stage: v.stage, Failure: s.failure, Error: s.error, Now: s.clock.now(), Left: v.left_ms, Work: v.work, Pending: s.undelivered(), Away: s.away,
- Events: s.file().trim().split("\n").length, Confirm: v.next.confirm || "",
+ Events: s.file().trim().split("\n").length, Next: v.next_id.n, Confirm: v.next.confirm || "",
  Button: (document.querySelector(".acts button.main") || {}).innerText || "" } : { Failure: s ? s.failure : document.body.innerText.slice(0, 300) } })()`
 
 func (b *tab) state() state { b.t.Helper(); return eval[state](b, stateScript) }

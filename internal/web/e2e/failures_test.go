@@ -184,8 +184,9 @@ func TestHeldEventsAreSealed(t *testing.T) {
 	}
 }
 
-// ownPerson adds a person to a record of its own, and prepares a test without a sensor.
-func ownPerson(b *tab, s *server) (test string) {
+// ownPerson adds a person to a record of its own, and prepares a test without a sensor. More is script that fills in
+// further fields.
+func ownPerson(b *tab, s *server, more ...string) (test string) {
 	b.t.Helper()
 	b.visit(s.address + "/people")
 	b.do(chromedp.SendKeys(chromedp.CSS(`form[method="post"] input[name="code"]`), "T-1"))
@@ -195,7 +196,7 @@ func ownPerson(b *tab, s *server) (test string) {
 		b.visit(s.address + b.path() + "/new")
 	}
 	eval[bool](b, `(() => { const set = (name, v) => { for (const e of document.querySelectorAll('[name="' + name + '"]')) { if (e.type === "radio") e.checked = e.value === v; else e.value = v } }
- set("age_years", "58"); set("sex", "female"); set("mass_kg", "71"); set("rest_hr_bpm", "68"); set("rate_limiting_drug", "no"); set("rhythm", "sinus"); set("blood_pressure", "none"); return true })()`)
+ set("age_years", "58"); set("sex", "female"); set("mass_kg", "71"); set("rest_hr_bpm", "68"); set("rate_limiting_drug", "no"); set("rhythm", "sinus"); set("blood_pressure", "none"); `+strings.Join(more, ";")+`; return true })()`)
 	b.do(chromedp.Click(chromedp.CSS(`button[value="begin"]`)))
 	b.until(patience, "the running page", `location.pathname.endsWith("/run") && window.gradus && window.gradus.mode === "pen"`)
 	return strings.Split(b.path(), "/")[2]
@@ -204,12 +205,12 @@ func ownPerson(b *tab, s *server) (test string) {
 // typeReading enters a heart rate with the keypad of the page.
 func (b *tab) typeReading(hr int) {
 	b.t.Helper()
-	before := b.state().Events
+	before := b.state().Next
 	for _, d := range fmt.Sprint(hr) {
 		b.do(chromedp.Click(chromedp.JSPath(fmt.Sprintf(`[...document.querySelectorAll(".keys .key")].find((k) => k.innerText === "%c")`, d))))
 	}
 	b.do(chromedp.Click(chromedp.CSS(`.digits .enter`)))
-	b.until(patience, "the reading is taken", fmt.Sprintf(`window.gradus.file().trim().split("\n").length > %d`, before))
+	b.until(patience, "the reading is taken", fmt.Sprintf(`window.gradus.view.next_id.n > %d`, before))
 }
 
 // The network is lost for minutes of the test, with a reload in between: the test goes on, and afterwards everything
@@ -218,7 +219,7 @@ func TestOffline(t *testing.T) {
 	s := serve(t, "demo", "--speed", "60")
 	b := browser(t, 768, 1024)
 	test := begin(b, s, 1, 20_000)
-	b.until(patience, "the shell is kept", `navigator.serviceWorker.controller !== null || navigator.serviceWorker.ready.then(() => true)`)
+	b.until(patience, "the shell is kept", `caches.match(location.href).then((r) => !!r && navigator.serviceWorker.controller !== null)`)
 	s.silent(true)
 	b.until(60*time.Second, "a reading is taken", `window.gradus.view.minutes.some((m) => m.hr > 0)`)
 	b.until(patience, "events wait", `window.gradus.undelivered() > 0`)

@@ -2,6 +2,7 @@ package e2e
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 )
@@ -10,6 +11,8 @@ import (
 const (
 	due     = `.acts button.main`
 	cardKey = `.scale button:nth-child(6)` // 11
+
+	rpeCount = `window.gradus.view.minutes.filter((m) => m.rpe > 0).length`
 )
 
 // ride follows the instructions to the closed test by pressing what is due, and counts the taps. With exertion it
@@ -33,9 +36,13 @@ func ride(b *tab, exertion bool, each func(state)) (taps int) {
 		case s.Phase == "closed":
 			return taps
 		case exertion && s.Do == "read" && s.What == "rpe":
-			asked := eval[int](b, `window.gradus.view.minutes.filter((m) => m.rpe > 0).length`)
-			press(cardKey)
-			b.until(patience, "the exertion is taken", fmt.Sprintf(`window.gradus.view.minutes.filter((m) => m.rpe > 0).length > %d`, asked))
+			b.pace(1)
+			if asked := eval[int](b, rpeCount); b.state().What == "rpe" {
+				b.until(patience, "the card", `!!document.querySelector(".scale")`)
+				press(cardKey)
+				b.until(patience, "the exertion is taken", fmt.Sprintf(`%s > %d`, rpeCount, asked))
+			}
+			b.pace(60)
 		case s.Button != "" && (s.Do != "read" || s.Left < -10_000):
 			b.t.Logf("%3.0f s  %s -> %s", s.Now/1000, s.Say, s.Button)
 			press(due)
@@ -74,6 +81,7 @@ func TestTaps(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			b := browser(t, 768, 1024)
 			test := b.prepare(s, c.person)
+			eval[bool](b, `(gradus.watcher.prompts.set("speech", true), true)`)
 			taps := ride(b, c.exertion, nil)
 			b.until(patience, "everything is acknowledged", `window.gradus.undelivered() === 0`)
 			if !eval[bool](b, `!!document.querySelector(".result .estimate")`) {
@@ -84,11 +92,34 @@ func TestTaps(t *testing.T) {
 				t.Errorf("%d taps, at most %d", taps, c.most)
 			}
 			b.shot("result-" + fmt.Sprint(c.person))
+			prompted(b, c.exertion)
 			b.visit(s.address + "/tests/" + test)
 			if got := eval[string](b, `document.querySelector("main h1, main h2").innerText`); got == "" {
 				t.Error("the page of the result is empty")
 			}
 			b.quiet()
 		})
+	}
+}
+
+// prompted checks that prompts sounded for readings and loads, and that the spoken ones alarm nobody.
+func prompted(b *tab, exertion bool) {
+	b.t.Helper()
+	sounded := eval[map[string]int](b, `gradus.watcher.prompts.sounded.reduce((n, p) => ({ ...n, [p]: (n[p] || 0) + 1 }), {})`)
+	readings := eval[int](b, `gradus.view.dots.filter((d) => d.taken && d.planned).length`)
+	stages := eval[int](b, `gradus.view.stairs.length`)
+	if sounded["soon"] < readings || sounded["load"] < stages || exertion && sounded["read"] < readings+stages-1 {
+		b.t.Errorf("%d readings and %d stages were prompted by %v", readings, stages, sounded)
+	}
+	spoken := eval[[]string](b, `gradus.watcher.prompts.spoken`)
+	if len(spoken) == 0 {
+		b.t.Error("nothing was spoken")
+	}
+	for _, text := range spoken {
+		for _, word := range []string{"heart", "rate", "limit", "stop", "pulse"} {
+			if contains(strings.ToLower(text), word) {
+				b.t.Errorf("spoken to the participant: %q", text)
+			}
+		}
 	}
 }

@@ -1,6 +1,6 @@
 // The running page: one instruction, the clocks, the picture, the hand. Observers see the same without the hand.
 import { render } from "preact"
-import { useEffect, useState } from "preact/hooks"
+import { useEffect, useRef, useState } from "preact/hooks"
 import { acts, lastUndo, stopEvents, type Act } from "./acts"
 import { Bluetooth } from "./bluetooth"
 import { enter, Keypad, typeKey, usePad, type Pad } from "./keypad"
@@ -28,8 +28,15 @@ export function mount(kind: "run" | "observe") {
   paper(session.watcher.prompts.settings.dark)
   draw()
   void session.open().then(() => session.askBoot())
-  if ("serviceWorker" in navigator) void navigator.serviceWorker.register("/sw.js").catch(() => {})
+  if ("serviceWorker" in navigator) void keepShell().catch(() => {})
   Object.assign(window, { gradus: session })
+}
+
+// keepShell lets the service worker keep this page, which was loaded before it was there.
+async function keepShell() {
+  await navigator.serviceWorker.register("/sw.js")
+  const ready = await navigator.serviceWorker.ready
+  ready.active?.postMessage({ keep: location.href })
 }
 
 const wakeLock = new WakeLock()
@@ -274,9 +281,13 @@ function Bar({ s }: { s: Session }) {
 }
 
 // useKeys lets the digits type a reading from anywhere, Enter do what is due, S stop. It can be turned off.
-function useKeys(s: Session, pad: Pad, asksReason: boolean) {
+function useKeys(s: Session, current: Pad, asks: boolean) {
+  // Keys may come faster than effects are renewed: what they meet is what was drawn last.
+  const drawn = useRef({ pad: current, asksReason: asks })
+  drawn.current = { pad: current, asksReason: asks }
   useEffect(() => {
     const press = (e: KeyboardEvent) => {
+      const { pad, asksReason } = drawn.current
       if (!s.watcher.prompts.settings.keys || s.mode !== "pen" || e.ctrlKey || e.metaKey || e.altKey) return
       const target = e.target as HTMLElement
       if (target.closest("input, textarea, select, [contenteditable]")) return
@@ -300,5 +311,5 @@ function useKeys(s: Session, pad: Pad, asksReason: boolean) {
     }
     addEventListener("keydown", press)
     return () => removeEventListener("keydown", press)
-  })
+  }, [])
 }

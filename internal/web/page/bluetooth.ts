@@ -49,6 +49,7 @@ class Sensor implements SensorSource {
   state: "connecting" | "on" | "lost" = "connecting"
   gives: Kind[] = []
   battery?: number
+  why = "" // what went wrong when it was last tried
   private closed = false
   private tries = 0
 
@@ -68,6 +69,7 @@ class Sensor implements SensorSource {
       this.tries = 0
       this.set("on")
     } catch (e) {
+      this.why = String(e)
       this.lost()
       if (!this.gives.length) throw e
     }

@@ -15,6 +15,8 @@ export interface Pad {
   typed: string
   counted: string
   set(part: Partial<{ tab: Tab; typed: string; counted: string }>): void
+  // type changes what is typed from what it is then: two keys may come before the next drawing.
+  type(change: (typed: string) => string): void
 }
 
 // usePad keeps what is being entered. The tab follows what is due until another is chosen.
@@ -24,10 +26,13 @@ export function usePad(s: Session): Pad {
   const dueKey = `${due} ${s.view.next_at_ms}`
   const [state, set] = useState({ tab: "heart_rate" as Tab, typed: "", counted: "typed", due: "" })
   useEffect(() => {
-    if (due && tabs.includes(due) && state.due !== dueKey && !state.typed && state.tab !== "note" && state.tab !== "symptom") set({ ...state, tab: due, due: dueKey })
-    if (!due && state.due) set({ ...state, due: "", tab: state.typed ? state.tab : "heart_rate" })
+    set((old) => {
+      if (due && tabs.includes(due) && old.due !== dueKey && !old.typed && old.tab !== "note" && old.tab !== "symptom") return { ...old, tab: due, due: dueKey }
+      if (!due && old.due) return { ...old, due: "", tab: old.typed ? old.tab : "heart_rate" }
+      return old
+    })
   }, [dueKey])
-  return { ...state, set: (part) => set((old) => ({ ...old, ...part })) }
+  return { ...state, set: (part) => set((old) => ({ ...old, ...part })), type: (change) => set((old) => ({ ...old, typed: change(old.typed) })) }
 }
 
 // entered is the event that what is typed makes; undefined while it is no number.
@@ -52,12 +57,15 @@ export async function enter(s: Session, pad: Pad) {
 }
 
 export function typeKey(pad: Pad, k: string) {
-  if (k === "back") return pad.set({ typed: pad.typed.slice(0, -1) })
-  if (pad.typed.length >= 7) return
-  if (k === "/" && (pad.tab !== "blood_pressure" || !pad.typed || pad.typed.includes("/"))) return
-  // A pressure needs no slash key: the fourth digit, or the third after a first of 3 to 9, begins the diastolic one.
-  const cut = pad.tab === "blood_pressure" && !pad.typed.includes("/") && (pad.typed.length === 3 || (pad.typed.length === 2 && pad.typed[0] > "3"))
-  pad.set({ typed: pad.typed + (cut && k !== "/" ? "/" : "") + k })
+  pad.type((typed) => withKey(typed, k, pad.tab === "blood_pressure"))
+}
+
+function withKey(typed: string, k: string, pressure: boolean): string {
+  if (k === "back") return typed.slice(0, -1)
+  if (typed.length >= 7 || (k === "/" && (!pressure || !typed || typed.includes("/")))) return typed
+  // A pressure needs no slash key: the fourth digit, or the third after a first of 4 to 9, begins the diastolic one.
+  const cut = pressure && k !== "/" && !typed.includes("/") && (typed.length === 3 || (typed.length === 2 && typed[0] > "3"))
+  return typed + (cut ? "/" : "") + k
 }
 
 export function Keypad({ s, pad }: { s: Session; pad: Pad }) {

@@ -17,7 +17,7 @@ export interface Taken { ref: ID; v: number; used: number; dropped: number; note
 export interface Call { by: string; text: string; now_ms: number }
 
 // How long to wait for the server when the test is kept on this device, and when it is not.
-const serverTimeoutMs = 800
+const serverTimeoutMs = 600
 const firstTimeoutMs = 10_000
 const backoffMs = [500, 1000, 2000, 4000, 8000, 10_000]
 const penWaitMs = 600
@@ -59,6 +59,7 @@ export class Session {
   private streamTries = 0
   private releasePen: (() => void) | undefined
   private marked = 0
+  private fetched = 0 // when the server last told the time
   private lastTap = { what: "", at: 0 }
   private flushed = 0
 
@@ -101,6 +102,7 @@ export class Session {
       this.signals.sources.push(this.invented)
     }
     await this.start(pen, mark)
+    this.openedAt = performance.now()
     this.core.onBeat = () => void this.beat()
     this.core.beat(this.clock.speed > 1 ? 100 : 250)
     this.listen()
@@ -110,6 +112,7 @@ export class Session {
   private async fetchTest(timeoutMs = firstTimeoutMs): Promise<TestInfo | undefined> {
     try {
       const r = await fetch(`/api/tests/${this.test}`, { signal: AbortSignal.timeout(timeoutMs) })
+      this.fetched = performance.now()
       return r.ok ? await r.json() : undefined
     } catch {
       return undefined
@@ -138,7 +141,7 @@ export class Session {
   private clocks(mark: { at_ms: number; wall: number; last_ms: number } | undefined) {
     const last = this.view.now_ms, c = this.info.clocks
     if (!this.away && this.info.now_ms >= last && (c.same_boot || c.has_wall)) {
-      const gone = this.info.now_ms - last
+      const gone = Math.round(this.info.now_ms - last + (performance.now() - this.fetched) * this.clock.speed)
       return { same_boot: c.same_boot, boot_ms: gone, has_wall: c.has_wall, wall_ms: gone }
     }
     if (!mark) return { same_boot: false, boot_ms: 0, has_wall: false, wall_ms: 0 }
@@ -146,6 +149,7 @@ export class Session {
     return { same_boot: false, boot_ms: 0, has_wall: true, wall_ms: Math.round(gone) }
   }
 
+  openedAt = 0 // when the page could be used, in ms after its navigation began
   private pendingAnchor: Ask | undefined
 
   private async anchor(clocks: NonNullable<Ask["clocks"]>, take_up: boolean, minute = 0) {
@@ -158,11 +162,13 @@ export class Session {
       this.changed()
       return
     }
-    this.mode = "pen"
     const at = ms(a.events?.find((e) => e.kind === "resumed")?.at)
+    this.setTime(Math.max(at, this.view.now_ms))
     await this.commit(a)
     await this.vault?.setPen(this.view.term)
-    this.setTime(Math.max(at, this.view.now_ms))
+    this.mode = "pen"
+    this.pace()
+    this.changed()
   }
 
   // sayMinute answers which minute of the test it is, when no clock knows.
@@ -183,7 +189,7 @@ export class Session {
 
   // pace lets test time stand still before the first load is set and after the test is closed.
   private pace() {
-    this.clock.run(this.runs() && this.mode !== "ask-minute")
+    this.clock.run(this.runs() && this.mode !== "ask-minute" && this.mode !== "failed")
     this.signals.running = this.runs()
   }
 

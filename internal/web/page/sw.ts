@@ -1,6 +1,6 @@
 // The service worker keeps the shell of the running page, so that a reload works while the server is away. It
 // keeps no data of a test: those lie in the page's own encrypted store.
-declare const KEPT: string[]
+declare const KEPT: string
 
 interface Scope {
   skipWaiting(): Promise<void>
@@ -9,10 +9,10 @@ interface Scope {
 }
 const scope = self as unknown as Scope
 
-const cache = "gradus-" + hash(KEPT.join())
+const cache = "gradus-" + hash(KEPT)
 const shell = /^\/tests\/[^/]+\/(run|participant|observe)$/
 // A server that does not answer within this time is taken as away when the shell is kept, in ms.
-const patience = 500
+const patience = 400
 
 function hash(text: string): string {
   let h = 0
@@ -22,7 +22,7 @@ function hash(text: string): string {
 
 scope.addEventListener("install", (e) => {
   e.waitUntil((async () => {
-    await (await caches.open(cache)).addAll(KEPT)
+    await (await caches.open(cache)).addAll(KEPT.split(" "))
     await scope.skipWaiting()
   })())
 })
@@ -50,6 +50,12 @@ async function keepShells(name: string) {
   }
   await caches.delete(name)
 }
+
+scope.addEventListener("message", (e) => {
+  const url = new URL(e.data?.keep ?? "", location.origin)
+  if (url.origin !== location.origin || !shell.test(url.pathname)) return
+  e.waitUntil(caches.open(cache).then((c) => c.add(url.href)).catch(() => {}))
+})
 
 scope.addEventListener("fetch", (e) => {
   const url = new URL(e.request.url)
