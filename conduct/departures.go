@@ -68,16 +68,16 @@ func (d *departer) work(i int) {
 		d.begun(st.Began, i, "parts.work", st.Set > st.Planned, "%s at %s W, planned %s W", part.Title, num(st.Set), num(st.Planned))
 	}
 	if st.Changed {
-		d.add(st.From, i, "wrong_work", false, "work rate of %s changed from %s to %s W", part.Title, num(st.First), num(st.Set))
+		d.begun(st.From, i, "wrong_work", false, "work rate of %s changed from %s to %s W", part.Title, num(st.First), num(st.Set))
 	}
 	if i == 0 && st.Part != 0 || i > 0 && int(st.Part) > int(d.s.Stages[i-1].Part)+1 && part.If == "" {
 		d.begun(st.Began, i, "parts", true, "a stage was left out before %s", part.Title)
 	}
 	if ObservedDiffers(d.p, st) {
-		d.add(st.From, i, "wrong_work.tolerance_watts", true, "the machine measured %s W in %s, set were %s W", num(st.Observed), part.Title, num(st.Set))
+		d.begun(st.From, i, "wrong_work.tolerance_watts", true, "the machine measured %s W in %s, set were %s W", num(st.Observed), part.Title, num(st.Set))
 	}
 	if st.Restarts > 0 {
-		d.add(st.From, i, "breaks", false, "the minutes of %s began again", part.Title)
+		d.begun(st.From, i, "breaks", false, "the minutes of %s began again", part.Title)
 	}
 }
 
@@ -162,9 +162,6 @@ func (d *departer) readings(i int) {
 // branch looks for a row other than the one the reading called for.
 func (d *departer) branch() {
 	called, hr, near := d.s.RowCalled(d.p)
-	if called == 0 {
-		return
-	}
 	for i := range d.s.Stages[:d.s.NStages] {
 		st := &d.s.Stages[i]
 		row := int(st.Row)
@@ -172,6 +169,10 @@ func (d *departer) branch() {
 			continue
 		}
 		rows := &d.p.Choose.It
+		if called == 0 {
+			d.begun(st.Began, i, "choose.rows", true, "row %d (%s) ridden, although no heart rate calls for a row", row, rowWork(rows, row))
+			return
+		}
 		harder := Harder(d.p, row, called)
 		text := fmt.Sprintf("row %d (%s) ridden, %s calls for row %d (%s)", row, rowWork(rows, row), num(hr), called, rowWork(rows, called))
 		if !harder {

@@ -159,15 +159,15 @@ func medianOf(x *protocol.Expect, sex Sex, age float64) (vo2 float64, ok bool) {
 }
 
 // LowerNow is the work rate to which the load must be lowered at once because a correction calls for a
-// gentler row than is being ridden.
+// gentler row than is being ridden, or because a load was set before a row was known and is above that of the row.
 func (s *State) LowerNow(p *protocol.Protocol) (work float64, row int, ok bool) {
 	st := s.stage()
-	if s.Phase != Riding || st == nil || st.Row == 0 {
+	if s.Phase != Riding || st == nil {
 		return 0, 0, false
 	}
 	w := &p.Parts[st.Part].Work
 	row, _, _ = s.RowCalled(p)
-	if w.Form() != "row" || row == 0 || row == int(st.Called) || !Harder(p, int(st.Row), row) {
+	if w.Form() != "row" || row == 0 || row == int(st.Called) || st.Row != 0 && !Harder(p, int(st.Row), row) {
 		return 0, 0, false
 	}
 	work = *p.Choose.It.Rows[row-1].Work[w.Row-1].Watts

@@ -206,7 +206,8 @@ func (s *State) RowCalled(p *protocol.Protocol) (row int, hr float64, near int) 
 			continue
 		}
 		j := s.judge(p, i, false)
-		if !j.Complete {
+		// A missing reading is waited for; once another stage has begun, the last reading is all there is.
+		if j.N == 0 || !j.Complete && i == s.Current() {
 			return 0, 0, 0
 		}
 		row = rowFor(&p.Choose.It, j.Last)

@@ -630,3 +630,34 @@ func readFile(t *testing.T, name string) string {
 	}
 	return string(data)
 }
+
+// A load set before a row was known is compared with the row that the last reading of stage 1 calls for: at once,
+// when a late reading comes, and in the departures.
+func TestLoadBeforeARow(t *testing.T) {
+	pl := play(t, healthy(), "0:00 stage stage-1 30", "2:00 hr 100", "3:02 stage stage-2 125", "3:20 hr 104 ago 0:20")
+	pl.expect("3:20", conduct.DoLower, "Lower to 50 W now.")
+	pl.play("3:25 work 50")
+	if n := pl.next("3:26"); n.Do == conduct.DoLower {
+		t.Errorf("%v after the load was lowered", n.Do)
+	}
+
+	pl = play(t, healthy(), "0:00 stage stage-1 30", "3:00 hr 103", "3:02 stage stage-2 50")
+	if row, hr, _ := pl.s.RowCalled(pl.p); row != 4 || hr != 103 {
+		t.Errorf("row %d for %v", row, hr)
+	}
+	if n := pl.next("3:05"); n.Do == conduct.DoLower {
+		t.Errorf("%v at the load of the row", n.Do)
+	}
+
+	// nothing is called for while stage 1 waits for its second reading
+	pl = play(t, healthy(), "0:00 stage stage-1 30", "3:00 hr 103")
+	if row, _, _ := pl.s.RowCalled(pl.p); row != 0 {
+		t.Errorf("row %d", row)
+	}
+
+	// a row taken without any heart rate is a departure
+	pl = play(t, healthy(), "0:00 stage stage-1 30", "3:00 branch row-1", "3:00 stage stage-2 125", "5:00 hr 120", "6:00 hr 121")
+	if d := strings.Join(pl.departures(), "\n"); !strings.Contains(d, "although no heart rate calls for a row") {
+		t.Errorf("departures %q", d)
+	}
+}

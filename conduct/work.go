@@ -119,8 +119,8 @@ func (s *State) stageBegun(p *protocol.Protocol, e *Event, moment protocol.Ms) e
 	case part == int(cur.Part) && s.times(part) >= max(1, p.Parts[part].AtMost):
 		return refuse(e, "parts.at_most", fmt.Sprintf("part %s runs already", p.Parts[part].ID), "to change the work rate inside it, use work")
 	}
+	s.begin(p, e, part, moment) // by what was known while the stage before still ran
 	cur.Ended = moment
-	s.begin(p, e, part, moment)
 	return nil
 }
 

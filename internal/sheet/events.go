@@ -151,7 +151,7 @@ func (w *writer) enter(i int, row *Row) bool {
 	if !w.branch(i, part) {
 		return false
 	}
-	return w.add(i, conduct.Event{Kind: conduct.StageBegun, Code: w.p.Parts[part].ID, V: work})
+	return w.add(i, conduct.Event{At: testTime(row.Began), Kind: conduct.StageBegun, Code: w.p.Parts[part].ID, V: work})
 }
 
 // branch records the row that was ridden before the first stage that comes from one.

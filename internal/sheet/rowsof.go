@@ -27,6 +27,7 @@ type Row struct {
 	Stage       int         // from 1, with Phase Stage
 	Minute      float64     // of the test, at its end
 	StageMinute float64     // of the stage, at its end
+	Began       float64     // minute of the test at which its stage began
 	At          protocol.Ms // Minute as test time
 	In          int         // index of the stage in the conductor's state; -1: none
 
@@ -216,9 +217,9 @@ func (r *rowReader) minute(l *line, row *Row) bool {
 	last := r.last()
 	next := last == nil || last.Phase != row.Phase || last.Stage != row.Stage
 	if next && last != nil {
-		r.began = last.Minute
+		r.began = r.begins(last, row, v)
 	}
-	row.Minute = v
+	row.Minute, row.Began = v, r.began
 	if r.byStage {
 		row.Minute += r.began
 	}
@@ -234,8 +235,37 @@ func (r *rowReader) minute(l *line, row *Row) bool {
 		r.t.faultAt(l, column, "the test would last %g minutes; check the entry", row.Minute)
 		return false
 	}
-	row.At = protocol.Ms(math.Round(row.Minute * float64(protocol.Minute)))
+	row.At = testTime(row.Minute)
 	return true
+}
+
+// testTime is a minute of the test as test time.
+func testTime(minute float64) protocol.Ms {
+	return protocol.Ms(math.Round(minute * float64(protocol.Minute)))
+}
+
+// begins is the minute at which a stage begins: where the rows of the one before end. Where those end before the
+// planned end of their stage, and the next reading comes no earlier than if the stage had been ridden to it, the
+// stage was ridden and its last reading is missing.
+func (r *rowReader) begins(last, row *Row, v float64) float64 {
+	if last.Phase != Stage || row.Phase != Stage {
+		return last.Minute
+	}
+	planned := r.began + minutes(r.p.Parts[partOf(r.p, last.Stage)].Lasts)
+	if last.Minute < planned && (r.byStage || v-planned >= r.firstReading(row)) {
+		return planned
+	}
+	return last.Minute
+}
+
+// firstReading is the stage minute of the first planned heart rate of the stage of a row.
+func (r *rowReader) firstReading(row *Row) float64 {
+	for _, planned := range r.p.SetOf(partOf(r.p, row.Stage)) {
+		if planned.What == protocol.HeartRate {
+			return minutes(planned.At)
+		}
+	}
+	return 0
 }
 
 // value reads a number and checks that it can be true.

@@ -539,3 +539,39 @@ func TestEventsAreARecord(t *testing.T) {
 		t.Error("the events name the participant")
 	}
 }
+
+// A stage whose last reading is missing was ridden all the same, when the next reading comes as late as that: the
+// next stage is judged by its own minutes. When it comes earlier the stage was left early.
+func TestLastReadingOfAStageMissing(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		rows []string
+		want string
+	}{
+		{"stage 2", []string{"1 2 30 96", "1 3 30 98", "2 5 75 128", "3 8 100 150", "3 9 100 152"}, "6 heart rate at the end of minute 3 of stage 2 is missing"},
+		{"blank", []string{"1 2 30 96", "1 3 30 98", "2 5 75 128", "2 6 75 _", "3 8 100 150", "3 9 100 152"}, "6 heart rate at the end of minute 3 of stage 2 is missing"},
+		{"stage 1", []string{"1 2 30 96", "2 5 75 128", "2 6 75 130"}, "3 heart rate at the end of minute 3 of stage 1 is missing"},
+		{"stage 1, harder row", []string{"1 2 30 103", "2 5 75 128", "2 6 75 130"},
+			"3 heart rate at the end of minute 3 of stage 1 is missing|4 row 3 (75, 100, 125 W) ridden, 103 calls for row 4 (50, 75, 100 W)"},
+		{"minute 2 of stage 1, harder row", []string{"1 3 30 103", "2 5 75 128", "2 6 75 130"},
+			"2 heart rate at the end of minute 2 of stage 1 is missing|4 row 3 (75, 100, 125 W) ridden, 103 calls for row 4 (50, 75, 100 W)"},
+		{"left early", []string{"1 2 30 96", "1 3 30 98", "2 5 75 128", "3 7 100 150", "3 8 100 152"}, "5 stage 2 was left after 2:00"},
+	} {
+		s := one(t, sheetText(nil, c.rows...))
+		var all []string
+		for _, d := range s.Judged.Departures {
+			all = append(all, fmt.Sprint(d.Minute, " ", d.Text))
+		}
+		if got := strings.Join(all, "|"); got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+		if last := s.Judged.End; last == nil || s.number(last.Stage) != s.Rows[len(s.Rows)-1].Stage {
+			t.Errorf("%s: the last stage does not count", c.name)
+		}
+	}
+	byStage := strings.Replace(sheetText(nil, "1 2 30 96", "1 3 30 98", "2 2 75 128", "3 2 100 150", "3 3 100 152"), ",minute,", ",stage_minute,", 1)
+	s := one(t, byStage)
+	if len(s.Judged.Departures) != 1 || s.Judged.Departures[0].Minute != 6 {
+		t.Errorf("minutes of the stage: %+v", s.Judged.Departures)
+	}
+}
