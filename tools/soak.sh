@@ -25,6 +25,9 @@ done
 echo "== the record: 200 kills, 400 power cuts"
 GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestKill|TestPowerCut' ./internal/record
 
+echo "== the server: 200 kills"
+GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestServerKilled' ./cmd/gradus
+
 echo "fuzz targets: $targets, packages with properties: $properties"
 if [ "$targets" -eq 0 ] || [ "$properties" -eq 0 ]; then
 	echo "soak: found no fuzz target or no property test; that proves nothing" >&2
