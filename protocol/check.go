@@ -2,6 +2,7 @@ package protocol
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 )
@@ -139,6 +140,7 @@ func (c *checker) branch() {
 			c.add(row.Below > 0, path+".below", "is missing", "say below which whole beat the row holds, or up to which")
 			c.add(i == 0 || row.Below > ch.Rows[i-1].Below, path+".below", "is not above the row before", "rows must cover all heart rates without gap or overlap, lowest first")
 		}
+		c.add(row.UpTo == math.Floor(row.UpTo), path+".up_to", "must be a whole beat", "a heart rate is a whole beat before it picks a row")
 		c.add(row.UpTo == 0 || row.Below == row.UpTo+1, path+".up_to", "the row says both below and up_to", "write one of them")
 		c.add(len(row.Work) == len(ch.Rows[0].Work) && len(row.Work) <= MaxRowWork, path+".work", "must have as many work rates as the first row", "")
 		for j, w := range row.Work {
@@ -151,6 +153,7 @@ func (c *checker) parts() {
 	p := c.p
 	c.add(len(p.Parts) > 0, "parts", "is missing", "a test needs at least one part")
 	seen, total, counts := map[string]bool{}, 0, false
+	tooMany := "parts" // or the repeats that make them too many
 	for i, part := range p.Parts {
 		path := fmt.Sprintf("parts[%d]", i)
 		c.add(isID(part.ID) && !seen[part.ID], path+".id", fmt.Sprintf("%q is no new id", part.ID), "every part needs an id of its own")
@@ -163,11 +166,14 @@ func (c *checker) parts() {
 		c.add(part.AtMost >= 0, path+".at_most", "must not be negative", "")
 		c.add(part.AtMost <= 1 || part.If == "asked", path+".at_most", "only a part the examiner asks for can repeat", "write if: asked, or list the part again")
 		total += max(1, part.AtMost)
+		if total > MaxParts && part.AtMost > 1 {
+			tooMany = path + ".at_most"
+		}
 		counts = counts || part.Counts != "never"
 		c.partWork(i, path)
 		c.partReadings(i, path)
 	}
-	c.add(total <= MaxParts, "parts", fmt.Sprintf("with repeats there are %d parts; at most %d", total, MaxParts), "")
+	c.add(total <= MaxParts, tooMany, fmt.Sprintf("with repeats there are %d parts; at most %d", total, MaxParts), "")
 	c.add(len(p.Parts) == 0 || counts, "parts", "no part counts", "at least one part must say when it counts")
 }
 

@@ -30,7 +30,7 @@ func (b *book) branch() {
 			continue
 		}
 		for _, raw := range []float64{hr - 0.5, hr + 0.4} {
-			if raw < fence.Low {
+			if raw < fence.Low || raw > fence.High {
 				continue
 			}
 			if other, _, events := b.rowAt(raw); other != row {

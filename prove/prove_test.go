@@ -105,6 +105,29 @@ func TestRowsCoverAllHeartRates(t *testing.T) {
 	}
 }
 
+// Without an end point the highest heart rate that can be takes a row too.
+func TestRowsWithoutAnEndPoint(t *testing.T) {
+	text, err := library.Text("recumbent-stepper")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const end = "end_point: {percent: 85, of: max_hr, formula: 220-age, watch: [reading, window]}"
+	if !strings.Contains(string(text), end) {
+		t.Fatal("nothing to change")
+	}
+	p, errs := library.Parse("my.yaml", []byte(strings.Replace(string(text), end, "end_point: none", 1)), estimators.LineOf)
+	if len(errs) > 0 {
+		t.Fatal(errs)
+	}
+	r := prove.Check(p, needsOf(p))
+	for _, f := range r.Findings {
+		t.Error(f)
+	}
+	if last := r.Rows[len(r.Rows)-1]; last.To != 250 {
+		t.Errorf("rows %v", r.Rows)
+	}
+}
+
 // Every broken plan is found out, and its counter-example runs.
 func TestBrokenProtocolsFail(t *testing.T) {
 	for _, c := range []struct {

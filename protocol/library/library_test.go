@@ -248,6 +248,7 @@ func TestErrorsNameThePlace(t *testing.T) {
 		{"unknown key", "near: 2", "nearby: 2"},
 		{"missing key", "hold:\n  compare: heart_rate\n  within: 5\n  add: \"1:00\"\n  at_most: 3\n  over: \"0:15\"\n  then: ask\n", ""},
 		{"gap in rows", "below: 90,", "below: 79,"},
+		{"half a beat", "up_to: 100,", "up_to: 100.5,"},
 		{"time not as time", `lasts: "0:10"`, "lasts: 10"},
 		{"leading zero", "within: 5", "within: 05"},
 		{"unknown quantity", "what: rpe,", "what: effort,"},
