@@ -59,6 +59,12 @@ func (n *teller) cooling() {
 	if n.newSymptom() {
 		return
 	}
+	// A cool-down that was set all the same does not make the advice another one.
+	if a, sign := s.advice(p); a == protocol.AfterSeated {
+		n.sign = sign + 1
+		n.tell(DoStop, "signs", saySeated, sayStopReason(p, s.Stop.Code))
+		return
+	}
 	ends := s.CoolFrom
 	if p.CoolDown.Is() {
 		ends += p.CoolDown.It.Lasts

@@ -153,7 +153,7 @@ func (d *departer) readings(i int) {
 			continue
 		}
 		due := st.From + protocol.Ms(r.Slot)*protocol.Minute
-		if r.outside(due, over) {
+		if r.outside(due, over) && r.Moment >= st.Began {
 			d.add(r.Moment, i, "readings", false, "heart rate of minute %d of %s was read outside its window", r.Slot, d.title(i))
 		}
 	}
@@ -237,6 +237,12 @@ func (d *departer) afterwards() {
 	}
 	if s.Stop.Taken > 0 {
 		d.add(s.Now, -1, "stop_by_mistake", false, "a stop was taken back as a mistake (%d)", s.Stop.Taken)
+	}
+	if a, _ := s.advice(d.p); s.Stop.Active && s.CoolFrom > 0 && a == protocol.AfterSeated {
+		d.begun(s.CoolFrom, -1, "signs", false, "cool-down at %s W after a sign for which one stays seated", num(s.CoolWork))
+	}
+	if s.Phase == Over && d.p.Recovery.Is() && s.CloseCode == "recovered" && s.Stop.Active && !s.RecoveredAt(d.p, s.ClosedAt).All {
+		d.add(s.ClosedAt, -1, "recovery", false, "closed as recovered, which the readings do not show")
 	}
 	if s.Phase == Over && d.p.Recovery.Is() && s.CloseCode != "recovered" && s.CloseCode != "sheet" {
 		d.add(s.ClosedAt, -1, "recovery", false, "closed before recovery was complete (%s)", s.CloseCode)

@@ -195,8 +195,11 @@ func sayMore(work float64, mark string) string {
 }
 
 func sayEndTitle(e Ending) string {
-	if e.Code == "end-point" {
+	switch {
+	case e.Code == "end-point":
 		return "Planned end reached."
+	case e.Rule == "breaks.restart":
+		return sayBreakTooLong
 	}
 	if r, ok := protocol.ReasonOf(e.Code); ok {
 		return r.Text + "."

@@ -343,3 +343,53 @@ func TestWithdraw(t *testing.T) {
 	pl.play("3:00 hr 97")
 	pl.expect("3:00", conduct.DoSetWork, "Set 75 W.")
 }
+
+// A cool-down set after a sign for which one stays seated does not change the advice, and is a departure.
+func TestCoolDownAfterAGraveSign(t *testing.T) {
+	for _, lines := range [][]string{
+		{"0:00 stage stage-1 30", "1:00 stop chest-discomfort", "1:05 cool-down 30"},
+		{"0:00 stage stage-1 30", "1:00 sign near-faint", "1:05 cool-down 30"},
+	} {
+		pl := play(t, healthy(), lines...)
+		pl.expect("1:06", conduct.DoStop, "Stay seated.")
+		if d := strings.Join(pl.departures(), ";"); !strings.Contains(d, "for which one stays seated") {
+			t.Error(d)
+		}
+	}
+}
+
+// Closing as recovered is believed only as far as the readings go.
+func TestClosedAsRecovered(t *testing.T) {
+	lines := []string{"0:00 stage stage-1 30", "1:00 stop wish", "1:05 recovery"}
+	pl := play(t, healthy(), append(lines, "2:00 hr 120", "2:10 closed recovered")...)
+	if d := strings.Join(pl.departures(), ";"); !strings.Contains(d, "closed as recovered") {
+		t.Error(d)
+	}
+	pl = play(t, healthy(), append(lines, "6:30 hr 80", "6:40 bp 120 75", "7:00 closed recovered")...)
+	if d := pl.departures(); len(d) != 0 {
+		t.Error(d)
+	}
+}
+
+// What the examiner was told to do is no deviation to be warned of: the load lowered to the corrected row, and the
+// readings of a stage that was taken up again.
+func TestNoWarningForWhatWasAskedFor(t *testing.T) {
+	pl := play(t, healthy(), "0:00 stage stage-1 30", "2:00 hr 86", "3:00 hr 88")
+	reading := readingID(pl, 88)
+	pl.play("3:00 stage stage-2 100")
+	pl.add(conduct.Event{At: ms(t, "3:40"), Kind: conduct.Correct, Ref: reading, V: 91})
+	pl.play("3:45 work 75")
+	if w := pl.next("3:50").Warnings; len(w) != 0 {
+		t.Error(w)
+	}
+	pl = play(t, healthy(), "0:00 stage stage-1 30", "2:00 hr 96", "3:00 hr 98", "3:00 stage stage-2 75", "5:00 hr 119", "6:00 hr 126",
+		"6:05 stage stage-3 100", "6:20 stage stage-2 75", "7:20 hr 127")
+	for _, w := range pl.next("7:20").Warnings {
+		if strings.Contains(w.Say, "outside the window") {
+			t.Error(w.Say)
+		}
+	}
+	if d := strings.Join(pl.departures(), ";"); strings.Contains(d, "outside its window") {
+		t.Error(d)
+	}
+}

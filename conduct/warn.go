@@ -26,7 +26,7 @@ func (n *teller) warnMachine() {
 	if st == nil || s.Phase != Riding {
 		return
 	}
-	if w := p.Parts[st.Part].Work.Form(); st.Set != st.Planned && w != "chosen" && w != "own-pace" {
+	if w := p.Parts[st.Part].Work.Form(); st.Set != st.Planned && st.Set != s.workOfRow(p, st) && w != "chosen" && w != "own-pace" {
 		n.add("parts.work", warnOtherWork(st.Set, st.Planned))
 	}
 	if ObservedDiffers(p, st) {
@@ -37,6 +37,16 @@ func (n *teller) warnMachine() {
 	if p.Cadence.Is() && s.CadenceLow > 0 {
 		n.add("cadence.low", warnCadence(s.In.Cadence, int(s.CadenceLow), p.Cadence.It.Low.Times))
 	}
+}
+
+// workOfRow is the work rate that the row taken has for a stage: after a correction another one than was planned
+// when the stage began; 0 when the stage takes none from a row.
+func (s *State) workOfRow(p *protocol.Protocol, st *Stage) float64 {
+	w := &p.Parts[st.Part].Work
+	if w.Form() != "row" || s.Row == 0 {
+		return 0
+	}
+	return *p.Choose.It.Rows[s.Row-1].Work[w.Row-1].Watts
 }
 
 // warnMissed names the readings that were planned in this stage, are not required, and did not come.
@@ -56,7 +66,7 @@ func (n *teller) warnOutside(st *Stage) {
 		if r.What != protocol.HeartRate || r.Slot == 0 || !r.sound() {
 			continue
 		}
-		if due := st.From + protocol.Ms(r.Slot)*protocol.Minute; r.outside(due, overOf(n.p, st, r.What)) {
+		if due := st.From + protocol.Ms(r.Slot)*protocol.Minute; r.outside(due, overOf(n.p, st, r.What)) && r.Moment >= st.Began {
 			n.add("readings", warnWindow(r.V, r.Slot))
 		}
 		return
