@@ -131,14 +131,15 @@ func (w *browser) ride2(id string, c *core.Core, from int64, first []conduct.Eve
 	w.b.t.Helper()
 	held := first
 	for at := from; at < from+60*60_000; at += 1000 {
-		held = append(held, w.second(c, at)...)
+		events, view := w.second(c, at)
+		held = append(held, events...)
 		if len(held) > 0 {
 			if p := w.events(id, at, held...); p.status != http.StatusOK {
 				w.b.t.Fatalf("at %d: %d %s", at, p.status, p.text)
 			}
 			held = nil
 		}
-		if c.Answer(core.Ask{Op: "view", At: at}).View.Phase == conduct.Over {
+		if view.Phase == conduct.Over {
 			return
 		}
 	}
@@ -375,19 +376,23 @@ func TestSlowObserver(t *testing.T) {
 	next(t, good, "events")
 	long := strings.Repeat("x", 3900)
 	n := uint32(1)
+	const bundle = 8
 	for watching := 2; watching == 2; {
-		if n++; n > 6000 {
+		if n > 20_000 {
 			t.Fatal("the slow observer was never let go")
 		}
-		if p := w.events(id, 0, note(1, n, long)); p.status != http.StatusOK {
+		var events []conduct.Event
+		for range bundle {
+			n++
+			events = append(events, note(1, n, long))
+		}
+		if p := w.events(id, 0, events...); p.status != http.StatusOK {
 			t.Fatalf("event %d: %d %s", n, p.status, p.text)
 		}
-		if got := eventsIn(t, next(t, good, "events")); got[0].N != n {
-			t.Fatalf("the good observer got %d, want %d", got[0].N, n)
+		if got := eventsIn(t, next(t, good, "events")); len(got) != bundle || got[bundle-1].N != n {
+			t.Fatalf("the good observer got %d events to %d, want %d", len(got), got[len(got)-1].N, n)
 		}
-		if n%50 == 0 {
-			watching = into[struct{ Screens int }](t, w.postJSON("/api/tests/"+id+"/call", `{}`)).Screens
-		}
+		watching = into[struct{ Screens int }](t, w.postJSON("/api/tests/"+id+"/call", `{}`)).Screens
 	}
 	again, _ := b.listen(t, "/api/tests/"+id+"/stream?since=1.1")
 	for want := uint32(2); want <= n; {
@@ -419,19 +424,33 @@ func TestStopEndsStreams(t *testing.T) {
 // faulty is a record whose disk fails.
 type faulty struct {
 	record.Store
+	mu  sync.Mutex
 	err error
 }
 
+// fail sets what the disk answers from now on; nil: it works.
+func (f *faulty) fail(err error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.err = err
+}
+
+func (f *faulty) now() error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.err
+}
+
 func (f *faulty) Append(ctx context.Context, test string, events []conduct.Event) (record.Marks, error) {
-	if f.err != nil && len(events) > 0 {
-		return nil, f.err
+	if err := f.now(); err != nil && len(events) > 0 {
+		return nil, err
 	}
 	return f.Store.Append(ctx, test, events)
 }
 
 func (f *faulty) AppendSamples(ctx context.Context, test string, blocks []record.Block) error {
-	if f.err != nil {
-		return f.err
+	if err := f.now(); err != nil {
+		return err
 	}
 	return f.Store.AppendSamples(ctx, test, blocks)
 }
@@ -458,14 +477,14 @@ func TestFailingDisk(t *testing.T) {
 		{&record.StorageError{Path: "x", Kind: record.ErrDamaged}, http.StatusInternalServerError, "backup"},
 		{errors.New("something else"), http.StatusInternalServerError, "stored"},
 	} {
-		bad.err = c.err
+		bad.fail(c.err)
 		for _, p := range []page{w.events(id, 0, note(1, 2, "two")), w.postJSON("/api/tests/"+id+"/samples", `{"seq":1,"from_ms":0,"to_ms":10,"kind":"hr","values":[[0,80]]}`)} {
 			if r := into[refusal](t, p); p.status != c.status || r.Error == "" || !strings.Contains(r.Hint, c.want) {
 				t.Errorf("%v: %d %s", c.err, p.status, p.text)
 			}
 		}
 	}
-	bad.err = nil
+	bad.fail(nil)
 	if p := w.events(id, 0, note(1, 2, "two")); p.status != http.StatusOK {
 		t.Fatalf("afterwards: %d %s", p.status, p.text)
 	}

@@ -269,8 +269,8 @@ func (w *browser) ride(id string, until func(*core.View) bool) {
 	}
 	var held []conduct.Event
 	for at := int64(0); at < 60*60_000; at += 1000 {
-		held = append(held, w.second(c, at)...)
-		view := c.Answer(core.Ask{Op: "view", At: at}).View
+		events, view := w.second(c, at)
+		held = append(held, events...)
 		over := view.Phase == conduct.Over || until != nil && until(view)
 		if len(held) > 4 || over {
 			if p := w.events(id, at, held...); p.status != http.StatusOK {
@@ -286,21 +286,21 @@ func (w *browser) ride(id string, until func(*core.View) bool) {
 	w.b.t.Fatalf("the test never ended: %v %+v %+v", v.Phase, v.Next, v.Recovery)
 }
 
-// second is one second of the examiner at the invented participant.
-func (w *browser) second(c *core.Core, at int64) (out []conduct.Event) {
+// second is one second of the examiner at the invented participant: what was recorded, and how it then stands.
+func (w *browser) second(c *core.Core, at int64) (out []conduct.Event, _ *core.View) {
 	w.b.t.Helper()
 	sample := c.Answer(core.Ask{Op: "simulate", At: at}).Sample
 	tick := c.Answer(core.Ask{Op: "tick", At: at})
 	out = append(out, tick.Events...)
 	e := answerTo(tick.View, sample)
 	if len(e) == 0 {
-		return out
+		return out, tick.View
 	}
 	a := c.Answer(core.Ask{Op: "act", At: at, Events: e, By: "KL"})
 	if a.Error != "" {
 		w.b.t.Fatalf("at %d s: %s", at/1000, a.Error)
 	}
-	return append(out, a.Events...)
+	return append(out, a.Events...), a.View
 }
 
 // answerTo is what an obedient examiner does.
