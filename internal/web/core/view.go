@@ -105,7 +105,8 @@ type SignView struct {
 	Text  string     `json:"text"`
 	Grave bool       `json:"grave"` // stop, stay seated
 	Stop  bool       `json:"stop"`
-	Ref   conduct.ID `json:"ref"` // set when it stands now
+	After string     `json:"after"` // what follows a stop: active, rest or seated
+	Ref   conduct.ID `json:"ref"`   // set when it stands now
 }
 
 // LogLine is one recorded thing in words.
@@ -334,7 +335,7 @@ func (c *Core) viewSigns(v *View) {
 		if !sign.When.Told {
 			continue
 		}
-		sv := SignView{ID: sign.ID, Text: sign.Text, Grave: sign.After == protocol.AfterSeated, Stop: sign.Does == protocol.DoesStop}
+		sv := SignView{ID: sign.ID, Text: sign.Text, Grave: sign.After == protocol.AfterSeated, Stop: sign.Does == protocol.DoesStop, After: sign.After.String()}
 		for k := range c.state.Signs[:c.state.NSigns] {
 			if m := &c.state.Signs[k]; int(m.Sign) == i && !m.Withdrawn && !m.Gone {
 				sv.Ref = m.Ref

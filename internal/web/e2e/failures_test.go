@@ -86,6 +86,7 @@ func TestReloadInMidStage(t *testing.T) {
 	if took > 2*time.Second {
 		t.Errorf("it took %v, more than 2 s", took)
 	}
+	b.until(patience, "the trace is back", `gradus.signals.dots.hr.length > 10 && gradus.signals.dots.hr[0].at_ms < 20000`)
 
 	said, then = b.state(), time.Now()
 	b.visit("about:blank")
@@ -269,8 +270,7 @@ func TestTwoPagesAndThePen(t *testing.T) {
 	if eval[bool](b, `!!document.querySelector(".stop, .pad")`) {
 		t.Error("a page without the pen offers to write")
 	}
-	b.shot("following")
-	b.axe("following")
+	b.look("following")
 	if first, second := a.state().Now, b.state().Now; math.Abs(first-second) > 5000 {
 		t.Errorf("the two pages differ by %.1f s of test time", (first-second)/1000)
 	}

@@ -43,7 +43,7 @@ func (b *tab) axe(where string) {
 // small lists targets below 44 px, and STOP below 64 px, that can be seen.
 const small = `[...document.querySelectorAll("button, summary, input, textarea, select, .looked a, a.main")].filter((e) => {
  const r = e.getBoundingClientRect(), least = e.classList.contains("stop") ? 64 : 44
- const box = e.closest("label.check") ? e.closest("label.check").getBoundingClientRect() : r
+ const label = e.closest("label"), box = label ? label.getBoundingClientRect() : r
  return r.width > 0 && (box.height < least - 0.5 || box.width < least - 0.5)
 }).map((e) => (e.innerText || e.ariaLabel || e.tagName) + " " + Math.round(e.getBoundingClientRect().width) + "x" + Math.round(e.getBoundingClientRect().height))`
 

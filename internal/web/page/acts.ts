@@ -37,11 +37,13 @@ function mainActs(v: View): Act[] {
         { say: T.coolDown(next.work), events: [{ kind: "cool-down", v: next.work }] },
         { say: T.seated, events: [{ kind: "recovery" }], kind: "quiet" },
       ]
-    case "stop":
-      return [
-        { say: T.seated, events: [{ kind: "recovery" }] },
-        ...(v.phase === "riding" || v.phase === "stopped" ? [{ say: T.coolDownInstead(v.cool_down_w), events: [{ kind: "cool-down", v: v.cool_down_w }], kind: "quiet" as const }] : []),
-      ]
+    case "stop": {
+      const seated: Act = { say: T.seated, events: [{ kind: "recovery" }] }
+      // Slowing down is offered only where every sign that stands allows it.
+      const stands = v.signs.filter((x) => !noRef(x.ref) && x.stop)
+      if (v.phase !== "riding" || !stands.length || stands.some((x) => x.after !== "active")) return [seated]
+      return [{ say: T.coolDown(v.cool_down_w), events: [{ kind: "cool-down", v: v.cool_down_w }] }, { ...seated, kind: "quiet" }]
+    }
     case "cool-down":
       return [{ say: T.seatedNow, events: [{ kind: "recovery" }], kind: "quiet" }]
     case "recover":

@@ -67,7 +67,7 @@ export function Picture({ v, dots, quiet }: { v: View; dots: Dot[]; quiet?: bool
             return (
               <g key={i}>
                 <rect class="maybe" x={x0} y={s.w(range[1])} width={x1 - x0} height={s.w(range[0]) - s.w(range[1])} />
-                <text class="load" x={(x0 + x1) / 2} y={s.w(range[1]) + 16}>{range[0]}–{range[1]}</text>
+                <text class="load" x={(x0 + x1) / 2} y={s.w(range[0]) - 8}>{range[0]}–{range[1]}</text>
               </g>
             )
           }

@@ -65,6 +65,7 @@ export class Session {
 
   constructor(readonly test: string, readonly kind: "run" | "observe" | "participant", private changed: () => void) {
     this.follower = kind !== "run"
+    this.signals.sends = !this.follower
     this.core.onFail = (why) => this.fail(T.coreFailed, why)
   }
 
@@ -103,6 +104,8 @@ export class Session {
     }
     await this.start(pen, mark)
     this.openedAt = performance.now()
+    this.changed()
+    if (this.view.now_ms > 0) void this.signals.restore(this.test, this.clock.now()).catch(() => {})
     this.core.onBeat = () => void this.beat()
     this.core.beat(this.clock.speed > 1 ? 100 : 250)
     this.listen()
@@ -193,7 +196,7 @@ export class Session {
     this.signals.running = this.runs()
   }
 
-  private by() { return "examiner" }
+  private by() { return this.info.by || "examiner" }
 
   // lock keeps two tabs of one browser from both holding the pen.
   private lock(steal = false): Promise<boolean> {
@@ -286,7 +289,10 @@ export class Session {
       }
       void this.send()
     }
-    if (a.view) this.show(a.view)
+    if (a.view) {
+      this.show(a.view)
+      this.watcher.prompt()
+    }
     this.changed()
   }
 
@@ -582,7 +588,7 @@ export class Session {
 
 function fromKept(test: string, kept: Kept): TestInfo {
   return { ...kept, id: test, person: { id: "", code: "", label: "" }, clocks: { same_boot: false, boot_ms: 0, has_wall: false, wall_ms: 0 },
-    now_ms: -1, acked: {}, notice: "" }
+    now_ms: -1, acked: {}, notice: "", by: "" }
 }
 
 function same(a: Event, b: Event) {

@@ -33,6 +33,7 @@ export class Signals {
   private sending = false
   malformed = 0
   running = false
+  sends = true // false on a page that only looks on
   idle: number | undefined // heart rate while test time stands still
 
   add(kind: Kind, at_ms: number, v: number) {
@@ -52,7 +53,18 @@ export class Signals {
     while (i > 0 && dots[i - 1].at_ms > at_ms) i--
     dots.splice(i, 0, { at_ms, v })
     if (dots[0].at_ms < at_ms - 2 * keptMs) dots.splice(0, dots.findIndex((d) => d.at_ms >= at_ms - keptMs))
-    this.unsent[kind].push({ at_ms, v })
+    if (this.sends) this.unsent[kind].push({ at_ms, v })
+  }
+
+  // restore brings back what the server has of the last minutes, before what has arrived meanwhile.
+  async restore(test: string, now: number) {
+    for (const kind of ["hr", "rr"] as Kind[]) {
+      const r = await fetch(`/api/tests/${test}/samples?kind=${kind}&from=${Math.max(0, Math.floor(now - 2 * keptMs))}&to=${Math.ceil(now) + 1}`, { signal: AbortSignal.timeout(5000) })
+      if (!r.ok) return
+      const values: [number, number][] = (await r.json()).values
+      const first = this.dots[kind][0]?.at_ms ?? Infinity
+      this.dots[kind].unshift(...values.filter(([at]) => at < first).map(([at_ms, v]) => ({ at_ms, v })))
+    }
   }
 
   last(kind: Kind): Dot | undefined { return this.dots[kind].at(-1) }

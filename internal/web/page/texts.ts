@@ -59,7 +59,6 @@ export const T = {
   confirmStep: (w: string) => `Yes, ${w}: confirm the large step`,
   lowered: (w: string) => `${w} is set`,
   coolDown: (w: number) => (w > 0 ? `Cool-down set, ${w}${thin}W` : "Slowing down"),
-  coolDownInstead: (w: number) => `Slow down at ${w}${thin}W instead`,
   seated: "Stopped and seated",
   seatedNow: "Sit down now",
   seatedEnd: "Seated",

@@ -75,7 +75,7 @@ export interface MinuteRow {
   minute: number; stage: string; stage_minute: number; work: number; hr: number; rpe: number
   sbp: number; dbp: number; spo2: number; cadence: number; disturbed: boolean; ref: ID
 }
-export interface Sign { id: string; text: string; grave: boolean; stop: boolean; ref: ID }
+export interface Sign { id: string; text: string; grave: boolean; stop: boolean; after: string; ref: ID }
 export interface LogLine { id: ID; at_ms: number; say: string; undo: boolean }
 export interface Quantity { value: number | null; unit: string }
 
@@ -157,6 +157,7 @@ export interface TestInfo {
   demo: boolean
   speed: number
   simulate: number
+  by: string
   load: Load
   clocks: { same_boot: boolean; boot_ms: number; has_wall: boolean; wall_ms: number }
   now_ms: number

@@ -1,0 +1,33 @@
+package e2e
+
+import (
+	"fmt"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+)
+
+// The pages that the server writes hold the same rules, on a phone and on a laptop, and in print they fit.
+func TestServerPages(t *testing.T) {
+	s := serve(t, "demo", "--speed", "60")
+	first := browser(t, 768, 1024)
+	test := first.prepare(s, 3)
+	ride(first, false, nil)
+	first.until(patience, "everything is acknowledged", `gradus.undelivered() === 0`)
+	pages := map[string]string{"today": "/", "people": "/people", "person": "/people/3", "prepare": "/people/1/new", "result": "/tests/" + test, "sheet": "/tests/" + test + "/sheet"}
+	for _, size := range [][2]int64{{390, 844}, {1366, 768}} {
+		b := first.another(size[0], size[1])
+		for name, path := range pages {
+			where := fmt.Sprintf("%s-%d", name, size[0])
+			b.visit(s.address + path)
+			b.look(where)
+			if got := eval[string](b, `getComputedStyle(document.body).fontFamily`); !contains(got, "Atkinson") {
+				t.Errorf("%s: the style is missing, the font is %s", where, got)
+			}
+			eval[bool](b, `[...document.querySelectorAll("details")].every((d) => { d.open = true; return true })`)
+			b.do(chromedp.ScrollIntoView(chromedp.CSS("footer.bottom, main")))
+			b.axe(where + " opened")
+		}
+		b.quiet()
+	}
+}
