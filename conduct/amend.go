@@ -153,9 +153,9 @@ func (s *State) takeBackStage() {
 }
 
 // takeLate keeps what a device wrote after it had lost the pen: it may fill an empty slot or stand as a
-// note, but it moves no clock and decides nothing.
+// note, but it moves no clock and decides nothing. A stop there is kept as a note too: it must not go unsaid.
 func (s *State) takeLate(e *Event) {
-	keep := e.Kind == Reading && plausible(e) == nil || e.Kind == SignSeen
+	keep := e.Kind == Reading && plausible(e) == nil || e.Kind == SignSeen || e.Kind == Stopped
 	if !keep {
 		return
 	}

@@ -31,6 +31,7 @@ func Departures(p *protocol.Protocol, s *State) []Departure {
 	}
 	d.branch()
 	d.wentOn()
+	d.late()
 	d.reason()
 	d.afterwards()
 	sort.SliceStable(d.out, func(i, j int) bool { return d.out[i].At < d.out[j].At })
@@ -216,6 +217,20 @@ func (d *departer) wentOn() {
 	last := &s.Stages[s.NStages-1]
 	if !last.Running() && last.Ended-end.At > protocol.Minute {
 		d.add(end.At, int(s.NStages)-1, end.Rule, true, "the stage went on for %v after: %s", last.Ended-end.At, sayEnding(d.p, s, end))
+	}
+}
+
+// late looks for facts of a former device that would have stopped the test, had they come in time.
+func (d *departer) late() {
+	s := d.s
+	for i := range s.Late[:s.NLate] {
+		v := &s.Late[i]
+		if s.NStages == 0 || !s.lateAlarm(d.p, v) {
+			continue
+		}
+		last := &s.Stages[s.NStages-1]
+		wentOn := last.Running() || last.Ended-v.Moment > protocol.Minute
+		d.add(v.Moment, -1, "conductor.take-over", wentOn, "%s It came late and decided nothing.", warnLate(v))
 	}
 }
 

@@ -408,12 +408,11 @@ func warnNotLeading(state protocol.State) string {
 	return "Heart rate does not lead this test (" + name + "): exertion, symptoms and the referrer's limit do."
 }
 
-func warnLateSign(at protocol.Ms) string {
-	return fmt.Sprintf("The other device recorded a stop sign at %v. Look at the participant.", at)
-}
-
-func warnLateHigh(v float64, at protocol.Ms) string {
-	return fmt.Sprintf("The other device recorded a heart rate of %s at %v, at or over a limit.", num(v), at)
+func warnLate(v *Value) string {
+	if v.What == protocol.NoQuantity {
+		return fmt.Sprintf("The other device recorded a stop sign or a stop at %v. Look at the participant.", v.Moment)
+	}
+	return fmt.Sprintf("The other device recorded %s of %s at %v, at or beyond a limit.", quantityName(v.What), num(v.V), v.Moment)
 }
 
 func warnUncertain(by protocol.Ms) string {

@@ -393,3 +393,37 @@ func TestNoWarningForWhatWasAskedFor(t *testing.T) {
 		t.Error(d)
 	}
 }
+
+// What a former device knew and would have stopped the test does not go unsaid, neither while it runs nor in the result.
+func TestLateFactsAreNotSilent(t *testing.T) {
+	for _, late := range []conduct.Event{
+		{Kind: conduct.Reading, What: protocol.HeartRate, V: 170},
+		{Kind: conduct.Reading, What: protocol.BloodPressure, V: 255, V2: 90},
+		{Kind: conduct.Reading, What: protocol.SpO2, V: 79},
+		{Kind: conduct.Reading, What: protocol.RPE, V: 18},
+		{Kind: conduct.SignSeen, Code: "pallor"},
+		{Kind: conduct.Stopped, Code: "chest-discomfort"},
+		{Kind: conduct.Reading, What: protocol.HeartRate, V: 120}, // the last one is harmless
+	} {
+		pl := play(t, healthy(), "0:00 stage stage-1 30", "2:00 hr 95")
+		seen := pl.ref()
+		pl.add(conduct.Event{Term: 2, N: 1, At: ms(t, "2:20"), Kind: conduct.TookOver, Ref: seen})
+		late.Term, late.N, late.At = 1, seen.N+1, ms(t, "2:30")
+		next, err := conduct.Apply(pl.p, pl.s, &late)
+		if err != nil {
+			t.Fatal(err)
+		}
+		pl.s = next
+		harmless := late.V == 120
+		if got := warned(pl.next("2:40"), "The other device recorded"); got == harmless {
+			t.Errorf("%v %v: warned %v", late.Kind, late.What, got)
+		}
+		pl.play("3:00 hr 97", "5:00 stop wish", "5:05 recovery", "5:10 closed examiner")
+		if got := strings.Contains(strings.Join(pl.departures(), ";"), "came late"); got == harmless {
+			t.Errorf("%v %v: departure %v", late.Kind, late.What, got)
+		}
+		if a := pl.assess(); !harmless && a.Verdict == estimate.Usable {
+			t.Error("usable")
+		}
+	}
+}

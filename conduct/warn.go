@@ -136,11 +136,8 @@ func (n *teller) alerted(i int) bool {
 func (n *teller) warnRecord() {
 	s := n.s
 	for i := range s.Late[:s.NLate] {
-		switch v := &s.Late[i]; {
-		case v.What == protocol.NoQuantity:
-			n.add("conductor.take-over", warnLateSign(v.Moment))
-		case v.What == protocol.HeartRate && s.overHRLimit(v.V):
-			n.add("conductor.take-over", warnLateHigh(v.V, v.Moment))
+		if v := &s.Late[i]; s.lateAlarm(n.p, v) {
+			n.add("conductor.take-over", warnLate(v))
 		}
 	}
 	if s.ClockBad > 0 {
@@ -152,6 +149,32 @@ func (n *teller) warnRecord() {
 	if s.Unkept > 0 {
 		n.add("conductor.caps", warnUnkept)
 	}
+}
+
+// lateAlarm reports whether a late fact of a former device would have stopped the test: a stop sign, or a value at
+// or beyond a limit. It decides nothing any more, but it must not go unsaid.
+func (s *State) lateAlarm(p *protocol.Protocol, v *Value) bool {
+	l := &s.Limits
+	over := false
+	switch v.What {
+	case protocol.NoQuantity:
+		return true
+	case protocol.HeartRate:
+		over = s.overHRLimit(v.V)
+	case protocol.BloodPressure:
+		over = l.SBPLimit > 0 && v.V >= l.SBPLimit
+	case protocol.SpO2:
+		over = l.SpO2Limit > 0 && v.V <= l.SpO2Limit
+	case protocol.RPE:
+		over = l.RPEEnd > 0 && v.V >= l.RPEEnd || l.RPELimit > 0 && v.V >= l.RPELimit
+	}
+	for i := range p.Table {
+		sign := &p.Table[i]
+		if x, ok := measured(v, sign.When.What); ok && sign.When.Plain() && sign.Does != protocol.DoesAlert && sign.When.Crossed(x) {
+			over = true
+		}
+	}
+	return over
 }
 
 func (s *State) overHRLimit(v float64) bool {
