@@ -79,8 +79,8 @@ func readFormulas(table string) []Formula {
 // Formulas returns all formulas in the order of the table.
 func Formulas() []Formula { return append([]Formula(nil), formulas...) }
 
-// FormulaFor finds a formula by id or alias. Case, spaces, underscores and * do not matter: "220 - Age",
-// "208-0.7*age" and "Tanaka" are known.
+// FormulaFor finds a formula by id or alias. Case, spaces, underscores and signs of multiplication do not matter:
+// "220 - Age", "208-0.7*age", "208 - 0.7 x age" and "Tanaka" are known.
 func FormulaFor(id string) (Formula, bool) {
 	for i := range formulas { // the spelling that the program itself uses
 		if formulas[i].ID == id {
@@ -101,7 +101,7 @@ func FormulaFor(id string) (Formula, bool) {
 	return Formula{}, false
 }
 
-var plainer = strings.NewReplacer(" ", "", "\t", "", "*", "", "·", "", "_", "-", "−", "-", "–", "-", ",", ".")
+var plainer = strings.NewReplacer(" x ", "", " ", "", "\t", "", "*", "", "·", "", "×", "", "_", "-", "−", "-", "–", "-", ",", ".")
 
 func plain(id string) string { return plainer.Replace(strings.ToLower(id)) }
 

@@ -44,7 +44,7 @@ func TestFormulasAreAsPrinted(t *testing.T) {
 
 func TestSpellings(t *testing.T) {
 	for spelling, id := range map[string]string{
-		"220-age": "220-age", "220 - Age": "220-age", "FOX": "220-age", "": "220-age", "208-0.7*age": "208-0.7age",
+		"220-age": "220-age", "220 - Age": "220-age", "FOX": "220-age", "": "220-age", "208-0.7*age": "208-0.7age", "208 - 0.7 x age": "208-0.7age", "208−0.7×Age": "208-0.7age",
 		"208-0.7age": "208-0.7age", "208 - 0,7 * age": "208-0.7age", "Tanaka": "208-0.7age", "gellish_nl": "191.5-0.007age^2",
 		"gulati": "206-0.88age", "bb_chd": "164-0.7age", "age-220": "220-age",
 	} {
