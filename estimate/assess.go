@@ -296,37 +296,31 @@ func (a *assessor) unfinished() {
 	}
 	u := &Unfinished{Stage: last, WorkW: st.Set, HR: hr, Value: Absent}
 	a.out.Unfinished = u
-	if values, missing := a.values(st.Set, hr); missing == "" {
-		if r, err := a.e.Estimate(values, a.context(last)); err == nil {
-			u.Value = r.Value
-		}
-	}
-	if a.out.End == nil {
+	values, missing := a.values(st.Set, hr)
+	if missing != "" {
 		return
+	}
+	if r, err := a.e.Estimate(values, a.context(last)); err == nil {
+		u.Value = r.Value
 	}
 	a.compare(u, title)
 }
 
-// compare says how far the answers with and without the stage that does not count lie apart.
+// compare says what the answer would be with a stage that does not count, and how far it lies from the one without.
 func (a *assessor) compare(u *Unfinished, title string) {
-	r := a.out.Estimate
-	if r == nil || !r.Value.Present() {
-		return
-	}
 	if !u.Value.Present() {
 		a.add("unfinished-stage", own, "%s at %s W does not count (heart rate %s); with it the equation gives no possible value", title, number(u.WorkW), number(u.HR))
 		return
 	}
-	apart := float64(u.Value - r.Value)
-	if apart < 0 {
-		apart = -apart
+	if r := a.out.Estimate; r != nil && r.Value.Present() {
+		apart := float64(max(u.Value-r.Value, r.Value-u.Value))
+		if apart > r.SEE {
+			a.bar("unfinished-stage-disagrees", own, "with %s (%s W, %s /min, not counted) the estimate would be %.1f, %.1f away: more than one standard error; repeat another day with the gentler row",
+				title, number(u.WorkW), number(u.HR), float64(u.Value), apart)
+			return
+		}
 	}
-	if apart > r.SEE {
-		a.bar("unfinished-stage-disagrees", own, "with %s (%s W, %s /min, not counted) the estimate would be %.1f, %.1f away: more than one standard error; repeat another day with the gentler row",
-			title, number(u.WorkW), number(u.HR), float64(u.Value), apart)
-		return
-	}
-	a.add("unfinished-stage", own, "%s (%s W, %s /min) does not count; with it the estimate would be %.1f %s", title, number(u.WorkW), number(u.HR), float64(u.Value), r.Unit)
+	a.add("unfinished-stage", own, "%s (%s W, %s /min) does not count; with it the estimate would be %.1f %s", title, number(u.WorkW), number(u.HR), float64(u.Value), a.e.Outcome.Unit)
 }
 
 // ending looks at why the test ended.

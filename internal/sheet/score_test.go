@@ -575,3 +575,18 @@ func TestLastReadingOfAStageMissing(t *testing.T) {
 		t.Errorf("minutes of the stage: %+v", s.Judged.Departures)
 	}
 }
+
+// What the answer would be with a stage that does not count is said too when there is no other answer.
+func TestUnfinishedStageAlone(t *testing.T) {
+	s := one(t, sheetText(nil, "1 2 30 100", "1 3 30 112"))
+	said := ""
+	for _, r := range s.Judged.Reasons {
+		if r.ID == "unfinished-stage" {
+			said = r.Text
+		}
+	}
+	// 125.707 - 0.476*34 - 0.451*82 + 7.686 + 0.179*30 - 0.415*112 = 39.117
+	if s.Judged.Verdict != estimate.NotUsable || s.Judged.Estimate != nil || !strings.Contains(said, "with it the estimate would be 39.1 mL/kg/min") {
+		t.Errorf("%s: %q", s.Judged.Verdict, said)
+	}
+}
