@@ -128,7 +128,7 @@ func (c *Core) Answer(ask Ask) (a Answer) {
 	case "decode":
 		a.Sensed, err = c.decode(ask.Sensor, ask.At)
 	case "window":
-		a.Sensed, err = window(ask.Sensor)
+		a.Sensed, err = c.window(ask.Sensor)
 	case "view":
 	default:
 		err = fmt.Errorf("no message is called %q", ask.Op)

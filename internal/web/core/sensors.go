@@ -2,9 +2,11 @@ package core
 
 import (
 	"fmt"
-	"sort"
 
+	"gradus/conduct"
+	"gradus/exact"
 	"gradus/gatt"
+	"gradus/heartbeat"
 )
 
 // SensorAsk is a message about sensors: a packet to decode, or a stretch of heart beats to average.
@@ -29,7 +31,6 @@ type Sensed struct {
 	Battery  *float64  `json:"battery,omitempty"`
 	Used     int       `json:"used"`
 	Dropped  int       `json:"dropped"`
-	GapMs    int64     `json:"gap_ms"`
 	Good     bool      `json:"good"`
 	Why      string    `json:"why,omitempty"` // why it is not good
 }
@@ -123,80 +124,30 @@ func (o *Sensed) machine(d *device, part gatt.MachineData) error {
 	return nil
 }
 
-// When a stretch of beats is good enough to be taken without a hand: all of it our own choice, except that more
-// than 10 % of beats put right and a gap above 3 s are common practice for leaving a window out.
-const (
-	leastBeats    = 8
-	gapMost       = 3000 // ms
-	dropMost      = 0.10
-	intervalLeast = 60000.0 / 250 // ms; the fences of a heart rate
-	intervalMost  = 60000.0 / 25
-	jumpMost      = 0.25 // of the median of the beats around
-	around        = 5
-)
-
-// window averages the beats of a stretch of time after leaving out those that cannot be. The mean is taken over
-// intervals, not over rates: a mean of rates is too high.
-func window(a *SensorAsk) (*Sensed, error) {
+// window averages the beats of a stretch of time by the rules of package heartbeat, which leaves out beats that
+// cannot be and says whether the rest is good enough to be taken without a hand.
+func (c *Core) window(a *SensorAsk) (*Sensed, error) {
 	if a == nil {
 		return nil, fmt.Errorf("no beats came with the message")
 	}
-	o := &Sensed{}
-	last, sum := a.From, 0.0
-	for i, b := range a.Beats {
-		if b.AtMs <= a.From || b.AtMs > a.To || b.V <= 0 {
-			continue
+	w := heartbeat.NewWindow(a.To - a.From)
+	w.Irregular = c.state.In.Rhythm == conduct.AtrialFib || c.state.In.Rhythm == conduct.OtherRhythm
+	for _, b := range a.Beats {
+		switch {
+		case b.AtMs > a.To || b.V <= 0:
+		case a.Rates:
+			w.AddRate(b.AtMs, b.V)
+		default:
+			w.AddIntervals(b.AtMs, []uint16{ticks(b.V)})
 		}
-		interval := b.V
-		if a.Rates {
-			interval = 60000 / b.V
-		}
-		if !plausible(a, i, interval) {
-			o.Dropped++
-			continue
-		}
-		o.GapMs, last = max(o.GapMs, b.AtMs-last), b.AtMs
-		sum += interval
-		o.Used++
 	}
-	o.GapMs = max(o.GapMs, a.To-last)
-	if o.Used > 0 {
-		o.HR = 60000 / (sum / float64(o.Used))
+	r := w.Reading(a.To)
+	o := &Sensed{HR: r.RatePerMin, Used: r.Used, Dropped: r.Dropped, Good: r.Poor == heartbeat.None}
+	if !o.Good {
+		o.Why = r.Poor.String()
 	}
-	o.judge()
 	return o, nil
 }
 
-// plausible reports whether an interval can be one and does not jump away from those around it.
-func plausible(a *SensorAsk, i int, interval float64) bool {
-	if interval < intervalLeast || interval > intervalMost {
-		return false
-	}
-	var near []float64
-	for k := max(0, i-around); k <= min(len(a.Beats)-1, i+around); k++ {
-		v := a.Beats[k].V
-		if a.Rates && v > 0 {
-			v = 60000 / v
-		}
-		near = append(near, v)
-	}
-	sort.Float64s(near)
-	median := near[len(near)/2]
-	return interval > median*(1-jumpMost) && interval < median*(1+jumpMost)
-}
-
-func (o *Sensed) judge() {
-	all := o.Used + o.Dropped
-	switch {
-	case o.Used == 0:
-		o.Why = "no beats"
-	case o.Used < leastBeats:
-		o.Why = fmt.Sprintf("only %d beats", o.Used)
-	case o.GapMs > gapMost:
-		o.Why = fmt.Sprintf("a gap of %.0f s", float64(o.GapMs)/1000)
-	case float64(o.Dropped) > dropMost*float64(all):
-		o.Why = fmt.Sprintf("%d of %d beats left out", o.Dropped, all)
-	default:
-		o.Good = true
-	}
-}
+// ticks is an interval in the 1/1024 s of the sensors; one too long for them is cut, and then implausible.
+func ticks(ms float64) uint16 { return uint16(min(exact.HalfUp(float64(ms*1024)/1000), 65535)) }

@@ -40,7 +40,7 @@ func TestWindowOfBeats(t *testing.T) {
 			gap = append(gap, b)
 		}
 	}
-	few = beats(0, 15_000, 2200)
+	few = beats(11_000, 15_000, 1000)
 	noisy := append([]core.Dot{}, steady...)
 	for i := 3; i < len(noisy); i += 6 {
 		noisy[i].V = 90
@@ -56,14 +56,14 @@ func TestWindowOfBeats(t *testing.T) {
 	}{
 		{"steady", steady, false, true, 120, 0, ""},
 		{"one beat missed", missed, false, true, 120, 1, ""},
-		{"a gap", gap, false, false, 120, 0, "gap"},
-		{"few beats", few, false, false, 60000.0 / 2200, 0, "only 6"},
-		{"many impossible", noisy, false, false, 120, 5, "left out"},
+		{"a gap", gap, false, false, 120, 0, "more than 3 s without"},
+		{"few beats", few, false, false, 60, 0, "too few beats"},
+		{"many impossible", noisy, false, false, 120, 5, "more than 10 % of the beats dropped"},
 		{"nothing", nil, false, false, 0, 0, "no beats"},
 		{"rates once a second", ratesOf(15, 120), true, true, 120, 0, ""},
 	} {
 		got := windowOf(t, c.beats, c.rates)
-		if got.Good != c.good || math.Abs(got.HR-c.hr) > 0.01 || got.Dropped != c.drop || !strings.Contains(got.Why, c.why) {
+		if got.Good != c.good || math.Abs(got.HR-c.hr) > 0.05 || got.Dropped != c.drop || !strings.Contains(got.Why, c.why) {
 			t.Errorf("%s: %+v", c.name, *got)
 		}
 	}
@@ -83,13 +83,13 @@ func TestWindowAveragesIntervals(t *testing.T) {
 	for i := range 15 {
 		interval := 1000.0
 		if i%3 == 2 {
-			interval = 800
+			interval = 850
 		}
 		at += interval
 		b = append(b, core.Dot{AtMs: int64(at), V: interval})
 	}
-	want := 60000 / ((1000 + 1000 + 800) / 3.0)
-	if got := windowOf(t, b, false); math.Abs(got.HR-want) > 0.01 {
+	want := 60000 / ((1000 + 1000 + 850) / 3.0)
+	if got := windowOf(t, b, false); math.Abs(got.HR-want) > 0.05 {
 		t.Errorf("%v, want %v", got.HR, want)
 	}
 }
