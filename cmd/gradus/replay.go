@@ -12,7 +12,7 @@ import (
 )
 
 type replayCmd struct {
-	File     string `arg:"" name:"file" placeholder:"FILE.jsonl" help:"Events of one test, one a line."`
+	File     string `arg:"" name:"file" placeholder:"FILE.jsonl" help:"Events of one test, one a line; - reads them from standard input."`
 	Protocol string `name:"protocol" placeholder:"ID" help:"The protocol, an id or a file; else the one that the test names."`
 	At       string `name:"at" placeholder:"M:SS" help:"Moment of the instruction; else that of the last event."`
 	JSON     bool   `name:"json" help:"Print JSON."`
@@ -69,12 +69,16 @@ func (c *replayCmd) Run(e *env) error {
 }
 
 func readEvents(e *env, name string) (*eventfile.List, error) {
-	file, err := os.Open(name)
-	if err != nil {
-		return nil, err
+	from := e.in
+	if name != "-" {
+		file, err := os.Open(name)
+		if err != nil {
+			return nil, err
+		}
+		defer file.Close()
+		from = file
 	}
-	defer file.Close()
-	list, faults := eventfile.Read(name, file)
+	list, faults := eventfile.Read(name, from)
 	for _, fault := range faults {
 		fmt.Fprintln(e.err, fault)
 	}
