@@ -346,7 +346,7 @@ func (n *teller) extendedWhy(st *Stage, j Judged) string {
 		return sayUnsteady(j, n.p.Hold.It.Within)
 	case st.Extra[ForCuff] > 0:
 		return whyCuff
-	case st.Extra[ForMissing]+st.Extra[ForDisturbed] > 0:
+	case st.Extra[ForMissing]+st.Extra[ForDisturbed] > 0 || st.Extra[ForSteady] > 0 && j.N < 2:
 		return whyMissing
 	case st.Restarts > 0:
 		return whyRestarted

@@ -427,3 +427,17 @@ func TestLateFactsAreNotSilent(t *testing.T) {
 		}
 	}
 }
+
+// A safety limit above the end point that is passed as well is said beside the planned end.
+func TestLimitAboveTheEndPoint(t *testing.T) {
+	in := healthy()
+	in.HRLimit = 150
+	pl := play(t, in, "0:00 stage stage-1 30", "2:00 hr 146")
+	if n := pl.expect("2:00", conduct.DoEnd, "Planned end reached."); warned(n, "limit of 150") {
+		t.Error(n.Warnings)
+	}
+	pl.play("2:30 hr 151")
+	if n := pl.expect("2:31", conduct.DoEnd, "Planned end reached."); !warned(n, "Heart rate 151 is at or above the limit of 150") {
+		t.Error(n.Warnings)
+	}
+}

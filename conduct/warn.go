@@ -97,6 +97,12 @@ func (n *teller) warnBody() {
 			n.add("exertion.alert", warnRPE(v, s.Limits.RPEEnd))
 		}
 	}
+	if l := &s.Limits; s.Phase == Riding && l.EndPoint > 0 && l.HRLimit > l.EndPoint {
+		// The end point came first and ends the test; that the limit above it is passed too must not go unsaid.
+		if v, _, ok := s.reached(p, protocol.HeartRate, l.HRLimit); ok {
+			n.add("limits.heart_rate", sayEnding(p, s, Ending{Code: "safety-limit", Sign: -1, Value: v, Limit: l.HRLimit, Measure: protocol.MeasureHR}))
+		}
+	}
 	if check, ok := s.Pending(p, n.at); ok && s.Phase == Riding && n.out.Do != DoHoldCheck {
 		n.add("signs", sayCheck(check, check.Until-n.at))
 	}

@@ -221,7 +221,7 @@ func (e *Estimator) explain(k *check, values []float64, c *Context, answer float
 		}
 		add("drug", name)
 	case whenRhythm:
-		add("rhythm", strings.ReplaceAll(c.Rhythm, "_", " "))
+		add("rhythm", strings.NewReplacer("_", " ", "-", " ").Replace(c.Rhythm))
 	case whenEndLow:
 		end := e.endPoint(k, values, c)
 		add("end_point", fixed(end))

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -47,7 +48,7 @@ func (c *replayCmd) Run(e *env) error {
 	}
 	r := &replayed{list: list, plan: plan, at: at}
 	if r.state, r.refused, err = conduct.Replay(plan.p, list.Events); err != nil {
-		return fmt.Errorf("%s: %w", c.File, err)
+		return fmt.Errorf("%s: %w", placeOf(c.File, list, err), err)
 	}
 	for _, no := range r.refused {
 		fmt.Fprintf(e.err, "%s:%d:1: %v\n", c.File, list.Lines[no.Index], no.Err)
@@ -66,6 +67,20 @@ func (c *replayCmd) Run(e *env) error {
 		return errReported
 	}
 	return err
+}
+
+// placeOf is the file, with the line of the event before which others are missing.
+func placeOf(name string, list *eventfile.List, err error) string {
+	var gap *conduct.GapError
+	if !errors.As(err, &gap) {
+		return name
+	}
+	for i := range list.Events {
+		if list.Events[i].ID() == gap.Got {
+			return fmt.Sprintf("%s:%d:1", name, list.Lines[i])
+		}
+	}
+	return name
 }
 
 func readEvents(e *env, name string) (*eventfile.List, error) {
