@@ -90,7 +90,7 @@ func (n *teller) newSymptom() bool {
 	for i := int(n.s.NSigns) - 1; i >= 0; i-- {
 		m := &n.s.Signs[i]
 		sign := &n.p.Table[m.Sign]
-		if m.Withdrawn || m.Gone || !sign.When.Symptom || m.At < n.s.Stop.At {
+		if m.Withdrawn || m.Gone || !sign.When.Symptom || m.At < n.s.Stop.At || m.Ref == n.s.Stop.Ref {
 			continue
 		}
 		n.sign = int(m.Sign) + 1

@@ -365,14 +365,19 @@ func (s *State) sign(p *protocol.Protocol, e *Event, moment protocol.Ms) error {
 	if i < 0 {
 		return refuse(e, "signs", fmt.Sprintf("no stop sign has the id %q", e.Code), "use other-symptom with a text")
 	}
+	s.markSign(SignMark{Ref: e.ID(), At: moment, Sign: uint8(i)})
+	return nil
+}
+
+// markSign keeps a sign. When all places are taken the last is overwritten by the newest: the test stays stopped
+// rather than a stop sign lost.
+func (s *State) markSign(m SignMark) {
 	if s.NSigns == MaxSignsIn {
-		// Keep the test stopped rather than lose a stop sign: the last place is overwritten by the newest.
 		s.NSigns--
 		s.Unkept++
 	}
-	s.Signs[s.NSigns] = SignMark{Ref: e.ID(), At: moment, Sign: uint8(i)}
+	s.Signs[s.NSigns] = m
 	s.NSigns++
-	return nil
 }
 
 func (s *State) signGone(e *Event) error {

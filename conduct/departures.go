@@ -95,12 +95,18 @@ func (d *departer) length(i int) {
 	case last && !d.s.Stop.Active:
 	case st.Accepted:
 		d.add(st.Ended, i, "hold.then", false, "%s was accepted although unsteady", part.Title)
-	case j.Known && !j.Steady && (!last || d.s.Stop.Code == "completed"):
+	case j.Known && !j.Steady && (!last || d.unexplained()):
 		d.add(st.Ended, i, "hold.within", false, "%s was not extended although %s and %s differ by %s", part.Title, num(j.Prev), num(j.Last), num(j.Apart()))
 	case !j.Complete && !last && st.Ended-st.From < part.Lasts:
 		d.add(st.Ended, i, "parts.lasts", false, "%s was left after %v", part.Title, st.Ended-st.From)
 	}
 	d.extensions(i)
+}
+
+// unexplained reports whether the test ended without a reason that explains why its last stage was not extended.
+func (d *departer) unexplained() bool {
+	code := d.s.Stop.Code
+	return (code == "completed" || code == "other") && d.s.Standing(d.p, d.s.Stop.At).Severity == NotEnding
 }
 
 // extensions looks for minutes added although the heart rate was steady, and for too many of them.

@@ -191,6 +191,22 @@ func TestRecovery(t *testing.T) {
 	}
 }
 
+// A symptom given only as the reason of the stop must be over before recovery is complete.
+func TestSymptomAsReason(t *testing.T) {
+	pl := play(t, healthy(), "0:00 stage stage-1 30", "2:00 hr 95", "2:30 stop chest-discomfort")
+	stop := pl.ref()
+	pl.play("2:40 recovery", "8:00 hr 75", "8:05 bp 120 70")
+	if n := pl.next("8:10"); n.Do == conduct.DoClose {
+		t.Errorf("%v %q although the symptom stands", n.Do, n.Say)
+	}
+	pl.add(conduct.Event{At: ms(t, "8:20"), Kind: conduct.SignGone, Ref: stop})
+	pl.expect("8:21", conduct.DoClose, "Recovered.")
+	pl = play(t, healthy(), "0:00 stage stage-1 30", "2:30 stop near-faint", "2:35 unstopped")
+	if n := pl.next("2:36"); n.Do == conduct.DoStop {
+		t.Error("a stop taken back leaves its symptom behind")
+	}
+}
+
 // The cool-down runs at or below the first stage.
 func TestCoolDown(t *testing.T) {
 	pl := play(t, healthy(), "0:00 stage stage-1 30", "1:00 stop wish", "1:05 cool-down 50")

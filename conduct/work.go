@@ -247,6 +247,7 @@ func (s *State) end(p *protocol.Protocol, e *Event, at, moment protocol.Ms) erro
 			return refuse(e, "conductor.order", "the test is closed", "")
 		}
 		s.stop(e, e.Code, moment)
+		s.stoppedFor(p, e, moment)
 	case Unstopped:
 		return s.unstop(p, e, at)
 	case CoolBegun:
@@ -290,10 +291,29 @@ func (s *State) stop(e *Event, code string, moment protocol.Ms) {
 	s.OnBreak, s.Confirm = false, false
 }
 
+// stoppedFor keeps a symptom that was given only as the reason of the stop: recovery must see its end.
+func (s *State) stoppedFor(p *protocol.Protocol, e *Event, moment protocol.Ms) {
+	i := p.SignIndex(e.Code)
+	if i < 0 || !p.Table[i].When.Symptom {
+		return
+	}
+	for k := range s.Signs[:s.NSigns] {
+		if m := &s.Signs[k]; int(m.Sign) == i && !m.Withdrawn && !m.Gone {
+			return
+		}
+	}
+	s.markSign(SignMark{Ref: e.ID(), At: moment, Sign: uint8(i)})
+}
+
 // unstop takes a stop back that was a mistake, within the protocol's time.
 func (s *State) unstop(p *protocol.Protocol, e *Event, at protocol.Ms) error {
 	if s.Phase != StoppedAt || !s.Stop.Active || at-s.Stop.At > p.Resume || s.stage() == nil {
 		return refuse(e, "stop_by_mistake", fmt.Sprintf("a stop can be taken back only within %v and before the cool-down", p.Resume), "go on with the cool-down")
+	}
+	for k := range s.Signs[:s.NSigns] {
+		if m := &s.Signs[k]; m.Ref == s.Stop.Ref {
+			m.Withdrawn = true
+		}
 	}
 	s.Stop.Active = false
 	s.Stop.Taken++
