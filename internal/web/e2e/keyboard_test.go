@@ -5,7 +5,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -55,12 +54,15 @@ func TestKeyboardAlone(t *testing.T) {
 // heartRates are what the examiner types, stage by stage: row 2, then the planned end in stage 3.
 var heartRates = map[string][]int{"stage 1": {84, 86}, "stage 2": {118, 120}, "stage 3": {139, 140}}
 
+// asked is a moment at which the examiner has something to do.
+const asked = `(gradus.view.phase === "closed" || document.querySelector(".acts button.main") || gradus.view.next.do === "read" && gradus.view.next.what === "heart_rate" && gradus.view.left_ms < 2000)`
+
 func byKeyboard(b *tab, single bool) {
 	b.t.Helper()
 	read := map[string]int{}
 	mistaken := false
-	end := time.Now().Add(3 * time.Minute)
-	for time.Now().Before(end) {
+	for range 60 {
+		b.rideTo(40, "something to do", asked)
 		s := b.state()
 		switch {
 		case s.Phase == "closed":
@@ -71,23 +73,16 @@ func byKeyboard(b *tab, single bool) {
 				b.t.Error("no result is shown")
 			}
 			return
-		case s.Do == "read" && s.What == "heart_rate" && s.Left < 2000 && s.Phase == "riding":
-			b.pace(1)
+		case s.Stage == "stage 2" && s.Phase == "riding" && !mistaken:
+			mistaken = true
+			b.stopByMistake(single)
+		case s.Do == "read" && s.What == "heart_rate" && s.Phase == "riding":
 			hr := heartRates[s.Stage][min(read[s.Stage], 1)]
 			read[s.Stage]++
 			b.enterByKeys(hr, single)
-			b.pace(40)
-		case s.Do == "read" && s.What == "heart_rate" && s.Phase != "riding" && s.Button == "":
-			b.pace(1)
+		case s.Do == "read" && s.What == "heart_rate" && s.Button == "":
 			b.enterByKeys(84, single)
-			b.pace(40)
-		case s.Stage == "stage 2" && s.Phase == "riding" && !mistaken:
-			mistaken = true
-			b.pace(1)
-			b.stopByMistake(single)
-			b.pace(40)
 		case s.Button != "":
-			b.pace(1)
 			if single {
 				b.key(kb.Enter)
 			} else {
@@ -95,9 +90,6 @@ func byKeyboard(b *tab, single bool) {
 				b.key(kb.Enter)
 			}
 			b.until(patience, "the page goes on after "+s.Button, fmt.Sprintf(`(() => { const v = gradus.view; return v.phase !== %q || v.next.do !== %q || v.stage !== %q || v.next.confirm !== %s })()`, s.Phase, s.Do, s.Stage, confirmScript(s)))
-			b.pace(40)
-		default:
-			time.Sleep(50 * time.Millisecond)
 		}
 	}
 	b.t.Fatalf("not closed in time: %+v", b.state())

@@ -114,6 +114,7 @@ function Notices({ s }: { s: Session }) {
       )}
       {s.away && <p class="trouble">{s.mode === "pen" ? T.awayNow : T.awayWatching}{waits > 0 && ` ${T.waiting(waits)}`}</p>}
       {s.trouble && <p class="trouble">{s.trouble} {T.troubleHint}</p>}
+      {s.said && <p>{s.said} <button type="button" class="quiet" onClick={() => { s.said = ""; s.changedNow() }}>{T.seen}</button></p>}
       {s.unsafe && <p class="trouble">{s.unsafe}</p>}
       {s.lost && <p class="trouble">{T.lostEntries(s.lost)} <button type="button" class="quiet" onClick={() => { s.lost = ""; s.changedNow() }}>{T.seen}</button></p>}
     </div>
@@ -265,6 +266,7 @@ function Calls({ s }: { s: Session }) {
 // Bar is the bottom edge: what can be taken back, a break, and STOP, always at the same place.
 function Bar({ s }: { s: Session }) {
   const v = s.view
+  const call = async () => { s.said = T.called(await s.callSupervisor("")); s.changedNow() }
   const undo = lastUndo(s)
   const stop = stopEvents(v)
   if (s.mode !== "pen") return null
@@ -274,6 +276,7 @@ function Bar({ s }: { s: Session }) {
         {undo && <button type="button" class="quiet undo" onClick={() => void s.act([{ kind: "withdraw", ref: undo.id }])}>{T.undoLast(undo.say)}</button>}
         {v.phase === "riding" && v.next.do !== "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break" }])}>{T.breakBegin}</button>}
         {v.phase === "riding" && v.next.do === "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break-over" }])}>{T.breakOver}</button>}
+        <button type="button" class="quiet" aria-label={T.callSupervisor} onClick={() => void call()}>{T.call}</button>
       </div>
       <button type="button" class="stop" disabled={!stop} onClick={() => { s.watcher.prompts.unlock(); if (stop) void s.act(stop) }}>{stop ? T.stop : T.stopped}</button>
     </footer>

@@ -193,7 +193,6 @@ function Log({ s }: { s: Session }) {
 }
 
 function Screens({ s }: { s: Session }) {
-  const [said, say] = useState("")
   const save = () => {
     const url = URL.createObjectURL(new Blob([s.file()], { type: "application/x-ndjson" }))
     const a = document.createElement("a")
@@ -208,8 +207,6 @@ function Screens({ s }: { s: Session }) {
       <p><a href={`/tests/${s.test}/observe`} target="_blank" rel="noopener">{T.screens.observe}</a></p>
       <p><a href={`/tests/${s.test}/sheet`} target="_blank" rel="noopener">{T.screens.sheet}</a></p>
       <p><button type="button" onClick={save}>{T.screens.file}</button></p>
-      <p><button type="button" onClick={async () => say(T.called(await s.callSupervisor("")))}>{T.callSupervisor}</button></p>
-      {said && <p role="status">{said}</p>}
     </div>
   )
 }

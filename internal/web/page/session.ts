@@ -41,6 +41,7 @@ export class Session {
   away = false // the server does not answer
   trouble = "" // what the server answered when it could not keep an event
   unsafe = "" // this device cannot keep events
+  said = "" // what became of a call
   lost = "" // what was entered here and is not in the record
   call: Call | undefined
   follower: boolean

@@ -167,6 +167,7 @@ export const T = {
     file: "Save the record as a file",
   },
   callSupervisor: "Call the supervisor",
+  call: "Call",
   called: (n: number) => (n < 0 ? "The call did not go out." : n === 0 ? "The call went out; no screen is open." : `The call is on ${n} ${n === 1 ? "screen" : "screens"}.`),
   callShown: (by: string) => `Called to the bedside by the ${by}.`,
   seen: "Seen",
