@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# Scores the demo data sheets, every test in the text form that a clinician reads, and then opens a live test with
-# an invented participant, until Ctrl+C. `demo.sh sheets` stops after the sheets.
+# Scores the demo data sheets, every test in the text form that a clinician reads, and then, at a terminal, opens a
+# live test with an invented participant, until Ctrl+C. `demo.sh sheets` stops after the sheets.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 
@@ -16,4 +16,8 @@ if [ "${1:-all}" = sheets ]; then
 fi
 echo
 echo "\$ bin/gradus demo"
+if [ ! -t 1 ]; then
+	echo "(no terminal here, so the live test is not opened; the line above opens it)"
+	exit 0
+fi
 exec bin/gradus demo
