@@ -23,6 +23,8 @@ import (
 // Limits of a file: large enough for any hand-written one.
 const (
 	MaxBytes = 256 << 10
+	// MaxLines keeps a file whose every line is a key from taking the parser seconds.
+	MaxLines = 10_000
 	MaxDepth = 32
 	// scanDepth bounds brackets before the text reaches the parser, which recurses; brackets within quoted
 	// text count too, so it is wider than MaxDepth.
@@ -94,6 +96,9 @@ func clean(name string, data []byte) ([]byte, error) {
 	}
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
 	data = bytes.ReplaceAll(data, []byte("\r\n"), []byte("\n"))
+	if n := bytes.Count(data, []byte("\n")); n > MaxLines {
+		return nil, &Error{name, MaxLines + 1, 1, fmt.Sprintf("the file has %d lines, more than %d", n, MaxLines), "split it"}
+	}
 	line, col, depth := 1, 1, 0
 	for i := 0; i < len(data); {
 		r, size := utf8.DecodeRune(data[i:])

@@ -194,6 +194,7 @@ func TestRefusals(t *testing.T) {
 		{"tab indent", "notes:\n\ta: b\n", "p:2:"},
 		{"unclosed", "any: [1, 2\n", "p:1:"},
 		{"too large", "id: " + strings.Repeat("a", MaxBytes), "p:1:1: the file has"},
+		{"too many lines", strings.Repeat("#\n", MaxLines+1), "p:10001:1: the file has 10001 lines"},
 		{"deep brackets", "any: " + strings.Repeat("[", 200) + strings.Repeat("]", 200), "p:1:134: brackets are nested too deep"},
 		{"deep values", "any: " + strings.Repeat("[", 40) + "1" + strings.Repeat("]", 40), "p:1:"},
 		{"deep markers", strings.Repeat("- ", 1000) + "a", "p:1:1: lists are nested too deep"},
@@ -228,7 +229,8 @@ func TestByteOrderMarkAndCarriageReturns(t *testing.T) {
 	}
 }
 
-// Texts that make careless readers slow must be answered at once.
+// Texts that make careless readers slow must be answered at once. The bound is far above what any machine needs, so
+// that only a reader that goes wrong passes it.
 func TestHostileTextsAreAnsweredQuickly(t *testing.T) {
 	for name, text := range map[string]string{
 		"many keys":      manyKeys(),

@@ -79,12 +79,12 @@ func TestReloadInMidStage(t *testing.T) {
 	b.do(chromedp.Reload())
 	took := b.back(then)
 	fmt.Printf("reload in mid-stage: back after %d ms\n", took.Milliseconds())
-	b.sameTime(said.Now, then, 10, 3000)
+	b.sameTime(said.Now, then, 10, 8000)
 	if now := b.state(); now.Stage != said.Stage || now.Phase != "riding" {
 		t.Errorf("before %+v, after %+v", said, now)
 	}
-	if took > 2*time.Second {
-		t.Errorf("it took %v, more than 2 s", took)
+	if took > tooSlow {
+		t.Errorf("it took %v", took)
 	}
 	b.until(patience, "the trace is back", `gradus.signals.dots.hr.length > 10 && gradus.signals.dots.hr[0].at_ms < 20000`)
 
@@ -95,9 +95,9 @@ func TestReloadInMidStage(t *testing.T) {
 	b.visit(s.address + "/tests/" + test + "/run")
 	took = b.back(opened)
 	fmt.Printf("tab closed and opened again: back after %d ms\n", took.Milliseconds())
-	b.sameTime(said.Now, then, 10, 3000)
-	if took > 2*time.Second {
-		t.Errorf("it took %v, more than 2 s", took)
+	b.sameTime(said.Now, then, 10, 8000)
+	if took > tooSlow {
+		t.Errorf("it took %v", took)
 	}
 	b.until(patience, "everything is acknowledged", `window.gradus.undelivered() === 0`)
 	complete(t, stored(t, b, test))
@@ -116,7 +116,7 @@ func TestCrashedTab(t *testing.T) {
 	other.visit(s.address + "/tests/" + test + "/run")
 	other.back(opened)
 	fmt.Printf("crashed page: back in another tab after %d ms\n", time.Since(opened).Milliseconds())
-	other.sameTime(said.Now, then, 10, 3000)
+	other.sameTime(said.Now, then, 10, 8000)
 	other.quiet()
 }
 
