@@ -31,7 +31,8 @@ type Sensed struct {
 	Battery  *float64  `json:"battery,omitempty"`
 	Used     int       `json:"used"`
 	Dropped  int       `json:"dropped"`
-	Good     bool      `json:"good"`
+	Good     bool      `json:"good"`          // fit to be taken without a hand
+	Enough   bool      `json:"enough"`        // fit to be held against a limit: good, or only too short for an irregular rhythm
 	Why      string    `json:"why,omitempty"` // why it is not good
 }
 
@@ -143,6 +144,7 @@ func (c *Core) window(a *SensorAsk) (*Sensed, error) {
 	}
 	r := w.Reading(a.To)
 	o := &Sensed{HR: r.RatePerMin, Used: r.Used, Dropped: r.Dropped, Good: r.Poor == heartbeat.None}
+	o.Enough = o.Good || r.Poor == heartbeat.ShortForIrregular
 	if !o.Good {
 		o.Why = r.Poor.String()
 	}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"gradus/conduct"
 	"gradus/internal/web/core"
 )
 
@@ -74,6 +75,20 @@ func ratesOf(n int, hr float64) (out []core.Dot) {
 		out = append(out, core.Dot{AtMs: int64(i) * 1000, V: hr})
 	}
 	return out
+}
+
+// With an irregular rhythm 15 s are too short to be taken without a hand, but a limit is still watched.
+func TestWindowOfAnIrregularRhythm(t *testing.T) {
+	c := &core.Core{}
+	load := loadMessage(t)
+	load.Events[0].Begin.Inputs.Rhythm = conduct.AtrialFib
+	ask(t, c, core.Ask{Op: "load", Load: &load})
+	for _, length := range []int64{15_000, 30_000} {
+		a := ask(t, c, core.Ask{Op: "window", Sensor: &core.SensorAsk{Beats: beats(0, length, 500), To: length}})
+		if s := a.Sensed; s == nil || s.Good != (length == 30_000) || !s.Enough || math.Abs(s.HR-120) > 0.05 {
+			t.Errorf("%d ms: %+v %s", length, s, a.Error)
+		}
+	}
 }
 
 // The mean is one of intervals: a mean of rates would be higher.

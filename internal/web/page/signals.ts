@@ -88,7 +88,7 @@ export class Signals {
     to_ms = Math.round(to_ms)
     const beats = this.between(rates ? "hr" : "rr", from_ms - 5000, to_ms + 1)
     const [a] = await core.ask({ op: "window", sensor: { beats, rates, from_ms, to_ms } })
-    return a.sensed ?? { used: 0, dropped: 0, good: false, why: a.error }
+    return a.sensed ?? { used: 0, dropped: 0, good: false, enough: false, why: a.error }
   }
 
   // now is the heart rate of the last five seconds, and whether it is fresh.

@@ -123,7 +123,7 @@ export interface View {
 export interface Sensed {
   hr?: number; rr_ms?: number[]; contact?: string; location?: string
   cadence?: number; power?: number; battery?: number
-  used: number; dropped: number; good: boolean; why?: string
+  used: number; dropped: number; good: boolean; enough: boolean; why?: string
 }
 
 export interface Answer {

@@ -99,7 +99,7 @@ export class Watcher {
     if (!ends.length || !lasts || !now?.fresh || now.hr < Math.min(...ends)) return
     const w = await this.s.window(at - lasts, at)
     const v = Math.round((w.hr ?? 0) * 10) / 10
-    if (!w.good || v < Math.min(...ends) || v < this.windowTop + 1) return
+    if (!w.enough || v < Math.min(...ends) || v < this.windowTop + 1) return
     this.windowTop = v
     await this.s.actNow([{ kind: "window", what: "heart_rate", v, src: this.s.signals.source("hr")?.src, used: w.used, dropped: w.dropped }], at)
   }
