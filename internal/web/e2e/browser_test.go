@@ -63,6 +63,9 @@ type server struct {
 // started again at the same place.
 func serve(t *testing.T, args ...string) *server {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("the short run opens no page")
+	}
 	s := &server{t: t, args: append(args, "--no-browser", "--listen", freePort(t))}
 	s.start()
 	t.Cleanup(func() { s.kill() })
