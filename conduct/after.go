@@ -46,7 +46,7 @@ func (n *teller) stopped() {
 	case a == protocol.AfterRest || !p.CoolDown.Is():
 		n.tell(DoStop, "signs", sayRest, why)
 	default:
-		n.out.Work = coolWork(p, s)
+		n.out.Work = CoolWork(p, s)
 		n.tell(DoEnd, "cool_down", sayCoolDown(p, n.out.Work), why)
 	}
 	if left := s.Stop.At + p.Resume - n.at; left >= 0 && sign < 0 {
@@ -68,7 +68,7 @@ func (n *teller) cooling() {
 	ends := s.CoolFrom
 	if p.CoolDown.Is() {
 		ends += p.CoolDown.It.Lasts
-		if limit := coolWork(p, s); s.CoolWork > limit {
+		if limit := CoolWork(p, s); s.CoolWork > limit {
 			n.out.Work = limit
 			n.tell(DoLower, "cool_down", sayLower(limit), sayCoolTooHigh(s.CoolWork, limit))
 			return

@@ -253,8 +253,8 @@ func (d *departer) reason() {
 // afterwards looks at the cool-down and the close.
 func (d *departer) afterwards() {
 	s := d.s
-	if d.p.CoolDown.Is() && s.CoolFrom > 0 && s.CoolWork > coolWork(d.p, s) {
-		d.begun(s.CoolFrom, -1, "cool_down", false, "cool-down at %s W, above %s W", num(s.CoolWork), num(coolWork(d.p, s)))
+	if d.p.CoolDown.Is() && s.CoolFrom > 0 && s.CoolWork > CoolWork(d.p, s) {
+		d.begun(s.CoolFrom, -1, "cool_down", false, "cool-down at %s W, above %s W", num(s.CoolWork), num(CoolWork(d.p, s)))
 	}
 	if s.Stop.Taken > 0 {
 		d.add(s.Now, -1, "stop_by_mistake", false, "a stop was taken back as a mistake (%d)", s.Stop.Taken)

@@ -223,13 +223,13 @@ func (n *teller) plannedEnd(rule Rule, title, why string) {
 		n.tell(DoEnd, rule, title+" "+sayStopMoving, why)
 		return
 	}
-	n.out.Work = coolWork(p, s)
+	n.out.Work = CoolWork(p, s)
 	n.tell(DoEnd, rule, title+" "+sayCoolDown(p, n.out.Work), why)
 }
 
-// coolWork is the work rate of the cool-down: that of the part it may not exceed, as planned or, where the
+// CoolWork is the work rate of the cool-down: that of the part it may not exceed, as planned or, where the
 // examiner chose it, as ridden.
-func coolWork(p *protocol.Protocol, s *State) float64 {
+func CoolWork(p *protocol.Protocol, s *State) float64 {
 	i := p.Find(p.CoolDown.It.AtMost)
 	if i < 0 {
 		return 0

@@ -161,8 +161,8 @@ func (c *Core) View(at protocol.Ms) *View {
 		r := s.RecoveredAt(p, at)
 		v.Recovery, v.StopMs = &r, int64(at-s.Stop.At)
 	}
-	if i := p.Find(p.CoolDown.It.AtMost); p.CoolDown.Is() && i >= 0 && p.Parts[i].Work.Watts != nil {
-		v.CoolW = *p.Parts[i].Work.Watts
+	if p.CoolDown.Is() {
+		v.CoolW = conduct.CoolWork(p, s)
 	}
 	return v
 }
