@@ -27,6 +27,8 @@ type Protocol struct {
 	ID         string   `yaml:"id" json:"id"`
 	Version    string   `yaml:"version" json:"version"`
 	Title      string   `yaml:"title" json:"title"`
+	Family     string   `yaml:"family,omitempty" json:"family,omitempty"` // one of Families; "" is a test of one's own
+	Suits      Suits    `yaml:"suits,omitempty" json:"suits,omitzero"`    // whom and what the test needs; not part of the hash
 	Modality   string   `yaml:"modality" json:"modality"`
 	Purpose    string   `yaml:"purpose" json:"purpose"`
 	Population string   `yaml:"population" json:"population"`
@@ -65,6 +67,34 @@ type Protocol struct {
 	Expect Line `yaml:"-" json:"expect"`
 	// Hash identifies the content: SHA-256 of the plan as JSON with an empty Hash, in hexadecimal.
 	Hash string `yaml:"-" json:"hash"`
+}
+
+// Families are the kinds of tests, in the order in which lists show them.
+var Families = []string{"branching-ergometer", "one-or-two-work-rates", "treadmill-stages", "walk", "bench-step", "arms-and-chair", "no-exercise"}
+
+// Abilities are what a test can need of a person, and Machines what it can need of a room; Suits uses these words.
+var (
+	Abilities = []string{"sit", "sit_unsupported", "stand", "walk", "walk_without_aid", "walk_fast", "run", "climb_step", "pedal", "both_legs",
+		"both_arms", "grip", "arm_push", "balance", "keep_rhythm", "hear_beeps", "follow_instructions"}
+	Machines = []string{"recumbent_stepper", "cycle", "treadmill", "step_bench", "arm_ergometer", "wheelchair", "course", "none"}
+)
+
+// Efforts are how hard a test can become; "" is submaximal. After symptom_limited_maximal the rules of maximal
+// tests hold for who may be tested and who must be near.
+var Efforts = []string{"none", "submaximal", "symptom_limited_maximal"}
+
+// Suits says whom a test suits: what the person must be able to do, the machine, the length of free ground in
+// metres (0: no more than the machine needs), and how hard the test can become.
+type Suits struct {
+	Needs   []string `yaml:"needs" json:"needs"`
+	Machine string   `yaml:"machine" json:"machine"`
+	SpaceM  float64  `yaml:"space_m" json:"space_m"`
+	Effort  string   `yaml:"effort,omitempty" json:"effort,omitempty"`
+}
+
+// IsZero reports whether a plan says nothing of whom it suits.
+func (s Suits) IsZero() bool {
+	return len(s.Needs) == 0 && s.Machine == "" && s.SpaceM == 0 && s.Effort == ""
 }
 
 // Outcome is what the test is for. Estimator is the id of an estimator, or "none".

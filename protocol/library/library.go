@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io/fs"
+	"slices"
 	"sort"
 	"strings"
 
@@ -96,6 +97,7 @@ func Parse(name string, data []byte, equations Equations) (*protocol.Protocol, [
 		}
 	}
 	problems := p.Problems()
+	problems = append(problems, offered(&p)...)
 	problems = append(problems, unpapered(&p, file)...)
 	problems = append(problems, join(&p, equations)...)
 	if len(problems) > 0 {
@@ -110,10 +112,36 @@ func Parse(name string, data []byte, equations Equations) (*protocol.Protocol, [
 	return &p, nil
 }
 
-// hashOf hashes the plan as JSON without its own hash.
+// offered checks the words that say whom a test suits and where lists show it.
+func offered(p *protocol.Protocol) (found []protocol.Problem) {
+	word := func(path, got string, known []string) {
+		if !slices.Contains(known, got) {
+			found = append(found, protocol.Problem{Path: path, Msg: fmt.Sprintf("%q is not known", got), Hint: "write one of: " + strings.Join(known, ", ")})
+		}
+	}
+	if p.Family != "" {
+		word("family", p.Family, protocol.Families)
+	}
+	if p.Suits.IsZero() {
+		return found
+	}
+	for i, need := range p.Suits.Needs {
+		word(fmt.Sprintf("suits.needs[%d]", i), need, protocol.Abilities)
+	}
+	word("suits.machine", p.Suits.Machine, protocol.Machines)
+	if p.Suits.Effort != "" {
+		word("suits.effort", p.Suits.Effort, protocol.Efforts)
+	}
+	if !(p.Suits.SpaceM >= 0 && p.Suits.SpaceM <= 1000) {
+		found = append(found, protocol.Problem{Path: "suits.space_m", Msg: "must lie between 0 and 1000", Hint: "0 where no free ground is needed"})
+	}
+	return found
+}
+
+// hashOf hashes the plan as JSON without its own hash, and without whom it suits.
 func hashOf(p *protocol.Protocol) string {
 	bare := *p
-	bare.Hash = ""
+	bare.Hash, bare.Family, bare.Suits = "", "", protocol.Suits{} // who is offered a test changes nothing in how it is run
 	text, err := json.Marshal(&bare)
 	if err != nil {
 		panic("library: protocol as JSON: " + err.Error())

@@ -30,6 +30,7 @@ func stepper(t testing.TB) *protocol.Protocol {
 // branching cycle test; "paper" Med Sci Sports Exerc 2012;44(8):1539-1544; "registry" Mayo Clin Proc
 // 2015;90(11):1515-1523 (medians of the treadmill registry).
 var stepperNumbers = []struct{ path, value, source string }{
+	{"suits.space_m", "0", "own choice: no ground beside the machine"},
 	{"cadence.own_from", "60", "written procedure: the person's own, 60 to 100 /min"},
 	{"cadence.own_to", "100", "paper: 100 /min; written procedure: 60 to 100 /min"},
 	{"cadence.caution_below", "90", "written procedure: below 90 is a caution"},
@@ -263,6 +264,9 @@ func TestErrorsNameThePlace(t *testing.T) {
 		{"twice", "version: \"1\"", "version: \"1\"\nversion: \"1\""},
 		{"unknown estimator", "estimator: recumbent-stepper-2012\n    fitter_by", "estimator: nobody\n    fitter_by"},
 		{"too many parts", "at_most: 4\n", "at_most: 40\n"},
+		{"unknown ability", "needs: [sit,", "needs: [swim,"},
+		{"unknown machine", "machine: recumbent_stepper", "machine: sofa"},
+		{"unknown family", "family: branching-ergometer", "family: others"},
 		{"cool-down after nothing", "cool_down: {at_most: stage-1", "cool_down: {at_most: stage-9"},
 	} {
 		changed := strings.Replace(string(text), c.from, c.to, 1)
