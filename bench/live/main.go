@@ -279,7 +279,7 @@ func (l *load) listen(in *bufio.Reader, h *heard) error {
 			if !ok {
 				return fmt.Errorf("samples %q", line)
 			}
-			h.blocks++
+			h.blocks += uint32(bytes.Count(line, []byte(`"seq":`)))
 			if l.measuring.Load() {
 				h.samples = append(h.samples, now-time.Duration(at)*time.Microsecond)
 			}
@@ -371,8 +371,8 @@ func (c *caller) post(path, body string) error {
 	return err
 }
 
-// write is the page of one test: every second a block of heart rate and one of beat-to-beat intervals, and now and
-// then an event, all over one connection and each waiting for its acknowledgement.
+// write is the page of one test: every second a block of heart rate and one of beat-to-beat intervals, in one
+// request, and now and then an event, all over one connection and each waiting for its acknowledgement.
 func (l *load) write(i int, until time.Time) error {
 	c, err := l.dial()
 	if err != nil {
@@ -380,18 +380,16 @@ func (l *load) write(i int, until time.Time) error {
 	}
 	defer c.conn.Close()
 	time.Sleep(time.Duration(rand.Int64N(int64(time.Second)))) // pages do not beat together
-	n, seq := uint32(2), uint32(0)
+	n, seq := uint32(2), uint32(1)
 	eventAt := rand.IntN(*eachEvent)
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	for second := 0; time.Now().Before(until); second++ {
 		due := time.Now()
-		for _, kind := range []string{"hr", "rr"} {
-			seq++
-			if err := l.samples(c, i, seq, kind); err != nil {
-				return err
-			}
+		if err := l.samples(c, i, seq); err != nil {
+			return err
 		}
+		seq += 2
 		if second%*eachEvent == eventAt {
 			n++
 			if err := l.reading(c, i, n); err != nil {
@@ -407,16 +405,13 @@ func (l *load) write(i int, until time.Time) error {
 }
 
 // Times in what is sent are microseconds since the beginning: they say to the observer when it was sent.
-func (l *load) samples(c *caller, i int, seq uint32, kind string) error {
+func (l *load) samples(c *caller, i int, seq uint32) error {
 	at := time.Since(l.began).Microseconds()
-	values := fmt.Sprintf("[[%d,112]]", at)
-	if kind == "rr" {
-		values = fmt.Sprintf("[[%d,535.2],[%d,536.1]]", at-1, at)
-	}
-	body := fmt.Sprintf(`{"seq":%d,"from_ms":%d,"to_ms":%d,"kind":"%s","values":%s}`, seq, at-1, at, kind, values)
+	body := fmt.Sprintf(`{"blocks":[{"seq":%d,"from_ms":%d,"to_ms":%d,"kind":"hr","values":[[%d,112]]},`+
+		`{"seq":%d,"from_ms":%d,"to_ms":%d,"kind":"rr","values":[[%d,535.2],[%d,536.1]]}]}`, seq, at, at, at, seq+1, at-1, at, at-1, at)
 	err := c.post("/api/tests/"+l.ids[i]+"/samples", body)
 	if err == nil {
-		l.blocks[i]++
+		l.blocks[i] += 2
 	}
 	return err
 }

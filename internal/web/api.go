@@ -8,6 +8,7 @@ import (
 	"math"
 	"mime"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -24,6 +25,7 @@ const (
 	maxEventsBody  = 1 << 20
 	maxEvents      = 2000
 	maxSamplesBody = 128 << 10
+	maxBlocks      = 16 // of samples
 	maxSamples     = 2000
 	maxText        = 4000
 	maxTestMs      = 7 * 24 * 60 * 60 * 1000
@@ -313,7 +315,12 @@ func (a *eventsAsk) check() error {
 	return nil
 }
 
-// sampleBlock is a run of samples as a page sends it and as observers get it.
+// samplesAsk is what a page sends of its sensors: what has gathered since the last time, all kinds at once.
+type samplesAsk struct {
+	Blocks []sampleBlock `json:"blocks"`
+}
+
+// sampleBlock is a run of samples of one kind as a page sends it and as observers get it.
 type sampleBlock struct {
 	Seq    uint64      `json:"seq"`
 	FromMs int64       `json:"from_ms"`
@@ -323,18 +330,18 @@ type sampleBlock struct {
 }
 
 type seqAnswer struct {
-	Seq uint64 `json:"seq"`
+	Seq uint64 `json:"seq"` // of the last block
 }
 
 var sampleKinds = []string{"hr", "rr", "cadence", "power"}
 
-// takeSamples shows samples at once and then stores them.
+// takeSamples shows blocks of samples at once, in one message, and then stores them, all or none.
 func (s *Server) takeSamples(r *http.Request) (any, error) {
-	var b sampleBlock
-	if err := readJSON(r, maxSamplesBody, &b); err != nil {
+	var ask samplesAsk
+	if err := readJSON(r, maxSamplesBody, &ask); err != nil {
 		return nil, err
 	}
-	if err := b.check(); err != nil {
+	if err := ask.check(); err != nil {
 		return nil, err
 	}
 	l, err := s.liveTest(r.Context(), r.PathValue("test"))
@@ -342,17 +349,24 @@ func (s *Server) takeSamples(r *http.Request) (any, error) {
 		return nil, err
 	}
 	if l.watchers() > 0 {
-		data, err := json.Marshal(&b)
+		data, err := json.Marshal(ask.Blocks)
 		if err != nil {
 			return nil, err
 		}
 		l.send(message("samples", "", data))
 	}
-	block := record.Block{Seq: b.Seq, From: protocol.Ms(b.FromMs), To: protocol.Ms(b.ToMs), Kind: b.Kind, Payload: record.Pack(b.samples())}
-	if err := s.store.AppendSamples(r.Context(), l.id, []record.Block{block}); err != nil {
+	blocks := make([]record.Block, len(ask.Blocks))
+	for i := range ask.Blocks {
+		blocks[i] = ask.Blocks[i].block()
+	}
+	if err := s.store.AppendSamples(r.Context(), l.id, blocks); err != nil {
 		return nil, err
 	}
-	return seqAnswer{b.Seq}, nil
+	return seqAnswer{blocks[len(blocks)-1].Seq}, nil
+}
+
+func (b *sampleBlock) block() record.Block {
+	return record.Block{Seq: b.Seq, From: protocol.Ms(b.FromMs), To: protocol.Ms(b.ToMs), Kind: b.Kind, Payload: record.Pack(b.samples())}
 }
 
 func (b *sampleBlock) samples() []record.Sample {
@@ -363,14 +377,23 @@ func (b *sampleBlock) samples() []record.Sample {
 	return out
 }
 
-func (b *sampleBlock) check() error {
-	bad := func(field, msg, hint string) error { return &askError{http.StatusBadRequest, field, msg, hint} }
-	known := false
-	for _, k := range sampleKinds {
-		known = known || k == b.Kind
+func (a *samplesAsk) check() error {
+	if n := len(a.Blocks); n == 0 || n > maxBlocks {
+		return &askError{http.StatusBadRequest, "blocks", say("samples.many", n, maxBlocks), say("samples.many.hint")}
 	}
+	for i := range a.Blocks {
+		if err := a.Blocks[i].check(fmt.Sprintf("blocks[%d].", i)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// check refuses a block that no sensor can have given. path is where it stands in what was sent.
+func (b *sampleBlock) check(path string) error {
+	bad := func(field, msg, hint string) error { return &askError{http.StatusBadRequest, path + field, msg, hint} }
 	switch {
-	case !known:
+	case !slices.Contains(sampleKinds, b.Kind):
 		return bad("kind", say("samples.kind", b.Kind), say("samples.kind.hint", strings.Join(sampleKinds, ", ")))
 	case b.FromMs < 0 || b.ToMs < b.FromMs || b.ToMs-b.FromMs > int64(record.MaxBlock) || b.ToMs > maxTestMs:
 		return bad("from_ms", say("samples.time", b.FromMs, b.ToMs), say("samples.time.hint"))

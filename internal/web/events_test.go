@@ -306,16 +306,16 @@ func TestStream(t *testing.T) {
 		}
 	}
 	w.events(id, 0, note(1, 2, "two")) // sent twice, shown once
-	if p := w.postJSON("/api/tests/"+id+"/samples", `{"seq":7,"from_ms":1000,"to_ms":2000,"kind":"hr","values":[[1000,81],[2000,82.5]]}`); p.status != 200 || !strings.Contains(p.text, `"seq":7`) {
+	if p := w.postJSON("/api/tests/"+id+"/samples", `{"blocks":[{"seq":7,"from_ms":1000,"to_ms":2000,"kind":"hr","values":[[1000,81],[2000,82.5]]}]}`); p.status != 200 || !strings.Contains(p.text, `"seq":7`) {
 		t.Errorf("samples: %d %s", p.status, p.text)
 	}
-	if h := next(t, rest, "samples"); h.data != `{"seq":7,"from_ms":1000,"to_ms":2000,"kind":"hr","values":[[1000,81],[2000,82.5]]}` {
+	if h := next(t, rest, "samples"); h.data != `[{"seq":7,"from_ms":1000,"to_ms":2000,"kind":"hr","values":[[1000,81],[2000,82.5]]}]` {
 		t.Errorf("samples shown as %s", h.data)
 	}
 	if p := w.get("/api/tests/" + id + "/samples"); !strings.Contains(p.text, `[[1000,81],[2000,82.5]]`) {
 		t.Errorf("samples stored as %s", p.text)
 	}
-	if p := w.postJSON("/api/tests/"+id+"/samples", `{"seq":7,"from_ms":1000,"to_ms":2000,"kind":"hr","values":[[1000,99]]}`); p.status != http.StatusConflict {
+	if p := w.postJSON("/api/tests/"+id+"/samples", `{"blocks":[{"seq":7,"from_ms":1000,"to_ms":2000,"kind":"hr","values":[[1000,99]]}]}`); p.status != http.StatusConflict {
 		t.Errorf("other samples under the same number: %d", p.status)
 	}
 	p := w.postJSON("/api/tests/"+id+"/call", `{"by":"student","text":"please come"}`)
@@ -478,7 +478,7 @@ func TestFailingDisk(t *testing.T) {
 		{errors.New("something else"), http.StatusInternalServerError, "stored"},
 	} {
 		bad.fail(c.err)
-		for _, p := range []page{w.events(id, 0, note(1, 2, "two")), w.postJSON("/api/tests/"+id+"/samples", `{"seq":1,"from_ms":0,"to_ms":10,"kind":"hr","values":[[0,80]]}`)} {
+		for _, p := range []page{w.events(id, 0, note(1, 2, "two")), w.postJSON("/api/tests/"+id+"/samples", `{"blocks":[{"seq":1,"from_ms":0,"to_ms":10,"kind":"hr","values":[[0,80]]}]}`)} {
 			if r := into[refusal](t, p); p.status != c.status || r.Error == "" || !strings.Contains(r.Hint, c.want) {
 				t.Errorf("%v: %d %s", c.err, p.status, p.text)
 			}

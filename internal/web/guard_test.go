@@ -289,14 +289,16 @@ func TestBadBodies(t *testing.T) {
 		{events, `{"events":[{"term":1,"n":2,"at":"0:00","kind":"note","text":"` + strings.Repeat("x", 5000) + `"}]}`, 400, "shorten"},
 		{events, `{"events":[` + strings.Repeat(`{},`, 2001) + `{}]}`, 413, "at most 2000"},
 		{events, `{"events":[],"x":"` + strings.Repeat("x", 2<<20) + `"}`, 413, "more than"},
-		{samples, `{"seq":1,"from_ms":0,"to_ms":20000,"kind":"hr","values":[[0,80]]}`, 400, "at most 10 s"},
-		{samples, `{"seq":1,"from_ms":0,"to_ms":1000,"kind":"mood","values":[[0,80]]}`, 400, "no kind of sample"},
-		{samples, `{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[]}`, 400, "1 to"},
-		{samples, `{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[2000,80]]}`, 400, "outside the block"},
-		{samples, `{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[900,80],[800,80]]}`, 400, "outside the block"},
-		{samples, `{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[0,-3]]}`, 400, "can not be true"},
-		{samples, `{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[0,"x"]]}`, 400, "nothing was stored"},
-		{samples, `{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[0,80,1]]}`, 400, "pairs"},
+		{samples, `{"blocks":[{"seq":1,"from_ms":0,"to_ms":20000,"kind":"hr","values":[[0,80]]}]}`, 400, "at most 10 s"},
+		{samples, `{"blocks":[{"seq":1,"from_ms":0,"to_ms":1000,"kind":"mood","values":[[0,80]]}]}`, 400, "no kind of sample"},
+		{samples, `{"blocks":[{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[]}]}`, 400, "1 to"},
+		{samples, `{"blocks":[{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[2000,80]]}]}`, 400, "outside the block"},
+		{samples, `{"blocks":[{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[900,80],[800,80]]}]}`, 400, "outside the block"},
+		{samples, `{"blocks":[{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[0,-3]]}]}`, 400, "can not be true"},
+		{samples, `{"blocks":[{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[0,"x"]]}]}`, 400, "nothing was stored"},
+		{samples, `{"blocks":[{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[0,80,1]]}]}`, 400, "pairs"},
+		{samples, `{"blocks":[]}`, 400, "1 to 16"},
+		{samples, `{"blocks":[{"seq":1,"from_ms":0,"to_ms":10,"kind":"hr","values":[[0,80]]},{"seq":2,"from_ms":0,"to_ms":10,"kind":"mood","values":[[0,80]]}]}`, 400, "blocks[1].kind"},
 		{samples, `{"x":"` + strings.Repeat("x", 200<<10) + `"}`, 413, "more than"},
 		{call, `{"by":"` + strings.Repeat("x", 10000) + `"}`, 413, "more than"},
 	} {
@@ -328,7 +330,7 @@ func TestBadBodies(t *testing.T) {
 	if p := w.postJSON("/api/tests/none/events", one); p.status != http.StatusNotFound {
 		t.Errorf("no test: %d", p.status)
 	}
-	if p := w.postJSON("/api/tests/none/samples", `{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[0,80]]}`); p.status != http.StatusNotFound {
+	if p := w.postJSON("/api/tests/none/samples", `{"blocks":[{"seq":1,"from_ms":0,"to_ms":1000,"kind":"hr","values":[[0,80]]}]}`); p.status != http.StatusNotFound {
 		t.Errorf("no test: %d", p.status)
 	}
 }

@@ -59,6 +59,8 @@ var english = map[string]string{
 	"api.text.hint":      "shorten the note",
 	"api.begin":          "only the event that begins a test carries its beginning",
 	"api.begin.hint":     "nothing was stored; load the test again",
+	"samples.many":       "%d blocks; send 1 to %d at once",
+	"samples.many.hint":  "send the rest after the answer",
 	"samples.kind":       "%q is no kind of sample",
 	"samples.kind.hint":  "known are %s",
 	"samples.time":       "%d to %d ms is no stretch of at most 10 s",

@@ -3,7 +3,7 @@
 // The conductor in the worker decides everything; this keeps its events safe, feeds it the time and the sensors,
 // and goes on when the server does not answer.
 import { Core, type Ask } from "./core"
-import { Invented, Signals } from "./signals"
+import { Invented, Signals, type SampleBlock } from "./signals"
 import { SleepWatch, TestClock } from "./time"
 import { T } from "./texts"
 import type { Answer, Event, ID, Sensed, TestInfo, View } from "./types"
@@ -444,9 +444,9 @@ export class Session {
     this.pace()
   }
 
-  private hearSamples(block: { kind: "hr" | "rr" | "cadence" | "power"; values: [number, number][] }) {
+  private hearSamples(blocks: SampleBlock[]) {
     if (this.mode !== "follow") return
-    for (const [at, v] of block.values) this.signals.add(block.kind, at, v)
+    for (const block of blocks) for (const [at, v] of block.values) this.signals.add(block.kind, at, v)
     this.changed()
   }
 

@@ -4,6 +4,8 @@ import type { Sensed } from "./types"
 
 export type Kind = "hr" | "rr" | "cadence" | "power"
 export interface Dot { at_ms: number; v: number }
+// SampleBlock is a run of samples of one kind on its way to the server and from there to those who look on.
+export interface SampleBlock { seq: number; from_ms: number; to_ms: number; kind: Kind; values: [number, number][] }
 
 // SensorSource is something that gives values: a Bluetooth device, the invented participant, a replayed record.
 export interface SensorSource {
@@ -22,12 +24,13 @@ const perSecond = 5
 // Blocks to the server hold at most ten seconds.
 const blockMs = 10_000
 const blocksHeld = 400
+const blocksAtOnce = 8
 
 export class Signals {
   dots: Record<Kind, Dot[]> = { hr: [], rr: [], cadence: [], power: [] }
   sources: SensorSource[] = []
   private unsent: Record<Kind, Dot[]> = { hr: [], rr: [], cadence: [], power: [] }
-  private blocks: object[] = []
+  private blocks: SampleBlock[] = []
   // The number of a block is never used twice, also after the page came back.
   private seq = Date.now() * 1000
   private sending = false
@@ -106,7 +109,8 @@ export class Signals {
     return this.sources.find((s) => s.gives.includes(kind) && s.state === "on") ?? this.sources.find((s) => s.gives.includes(kind))
   }
 
-  // flush sends what has gathered, in blocks; what does not arrive is tried again, the oldest given up first.
+  // flush sends what has gathered, in blocks of all kinds at once; what does not arrive is tried again, the oldest
+  // given up first.
   async flush(test: string) {
     for (const kind of Object.keys(this.unsent) as Kind[]) {
       const all = this.unsent[kind].sort((a, b) => a.at_ms - b.at_ms)
@@ -125,11 +129,14 @@ export class Signals {
     if (this.sending) return
     this.sending = true
     try {
-      while (this.blocks.length) {
+      for (let most = blocksAtOnce; this.blocks.length;) {
+        const some = this.blocks.slice(0, most)
         const r = await fetch(`/api/tests/${test}/samples`, { method: "POST", headers: { "Content-Type": "application/json" },
-          body: JSON.stringify(this.blocks[0]), signal: AbortSignal.timeout(5000) })
+          body: JSON.stringify({ blocks: some }), signal: AbortSignal.timeout(5000) })
         if (r.status >= 500) break
-        this.blocks.shift()
+        // One that is refused must not take the others with it: it is found by sending one at a time.
+        if (!r.ok && some.length > 1) most = 1
+        else this.blocks = this.blocks.filter((b) => !some.includes(b))
       }
     } catch {
       // The server is away; the blocks wait.
