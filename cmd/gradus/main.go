@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/alecthomas/kong"
+
+	"gradus/interpret"
 )
 
 // Exit codes of the program.
@@ -25,6 +27,8 @@ type commands struct {
 	Score      scoreCmd      `cmd:"" help:"Score filled-in data sheets: what happened, was it valid, the estimate with its error."`
 	Estimate   estimateCmd   `cmd:"" help:"Estimate peak oxygen uptake from given values, or for every row of a CSV file."`
 	Estimators estimatorsCmd `cmd:"" help:"List the estimators with inputs, error and source."`
+	Interpret  interpretCmd  `cmd:"" help:"Say what a peak oxygen uptake means: percentile, percent of predicted, daily tasks."`
+	References referencesCmd `cmd:"" help:"List the reference tables with how each is known."`
 	Protocol   protocolCmd   `cmd:"" help:"List, show or check protocol files."`
 	Replay     replayCmd     `cmd:"" help:"Replay an event list to its state and result."`
 	Log        logCmd        `cmd:"" help:"List recorded tests, or print the events of one as JSON lines."`
@@ -56,6 +60,7 @@ func run(args []string, in io.Reader, out, errw io.Writer) int {
 		kong.Description("Submaximal exercise tests: run, score, explain. It informs; the clinician decides. Not certified as a medical device."),
 		kong.Writers(out, errw),
 		kong.Exit(func(code int) { exit = code }),
+		kong.Vars{"default_reference": interpret.DefaultReference, "default_equation": interpret.DefaultEquation},
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
 	)
 	if err != nil {

@@ -2,11 +2,13 @@ package house
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
 	"gradus/estimate"
 	estimators "gradus/estimate/library"
+	"gradus/interpret"
 	"gradus/physiology"
 	"gradus/protocol"
 	protocols "gradus/protocol/library"
@@ -21,6 +23,16 @@ var dataTables = map[string]func() (string, error){
 	"stepper papers":     paperTable,
 	"stepper equation":   equationTable,
 	"stepper cautions":   cautionTable,
+
+	"reference tables":      dataFile(interpret.Data, "references", "id|kind|mode|n|how|source|note", "id | kind | mode | people | known | source | note"),
+	"registry cells":        registryTable,
+	"percentile bands":      dataFile(interpret.Data, "bands", "name|from_percentile|to_percentile|words|how|source", "band | from percentile | to below | the source's word | known | source"),
+	"prediction equations":  dataFile(interpret.Data, "equations", "id|mode|unit|constant|per_year|per_year2|per_sex|code_male|code_female|per_mass|mass_unit|per_height|height_unit|per_mode|code_mode|see|how|source|note", "id | mode | unit | constant | age | age² | sex | male | female | mass | in | height | in | mode | code | SEE | known | source | note"),
+	"ideal-weight equation": dataFile(interpret.Data, "ideal-weight-equations", "id|ideal_per_cm|ideal_constant|added_kg|under_added_kg|constant|per_year|over_per_kg|times|how|source|note", "id | ideal mass, kg per cm | constant | added, kg | added below, kg | constant | age | per kg over | times | known | source | note"),
+	"thresholds":            dataFile(interpret.Data, "thresholds", "id|text|population|value|unit|measured_only|how|source", "id | line | people | value | unit | measured only | known | source"),
+	"recovery cuts":         dataFile(interpret.Data, "recovery-cuts", "id|minute|rule|cut_bpm|stop|activity|posture|posture_how|people|how|source", "id | minute | rule | /min | stop | then | posture | posture known | people | known | source"),
+	"responses":             dataFile(interpret.Data, "responses", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
+	"meaning numbers":       dataFile(interpret.Data, "numbers", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
 }
 
 const (
@@ -181,4 +193,53 @@ func cautionTable() (string, error) {
 		rows = append(rows, []string{"`" + c.ID + "`", c.When, limit, c.How, c.Source})
 	}
 	return grid("id | given when | number | known | source", rows), nil
+}
+
+// dataFile makes a table of chosen columns of a data file that a package embeds.
+func dataFile(data func(string) [][]string, name, columns, head string) func() (string, error) {
+	return func() (string, error) {
+		all := data(name)
+		if all == nil {
+			return "", fmt.Errorf("no data file %s", name)
+		}
+		var at []int
+		for _, column := range strings.Split(columns, "|") {
+			i := slices.Index(all[0], column)
+			if i < 0 {
+				return "", fmt.Errorf("%s has no column %s", name, column)
+			}
+			at = append(at, i)
+		}
+		var rows [][]string
+		for _, line := range all[1:] {
+			var row []string
+			for _, i := range at {
+				row = append(row, line[i])
+			}
+			rows = append(rows, row)
+		}
+		return grid(head, rows), nil
+	}
+}
+
+// registryTable is the default table of percentiles, a row for each sex and decade; what was seen is bold.
+func registryTable() (string, error) {
+	r, ok := interpret.ReferenceByID(interpret.DefaultReference)
+	if !ok {
+		return "", fmt.Errorf("no table %s", interpret.DefaultReference)
+	}
+	var rows [][]string
+	for i := range r.Blocks {
+		b := &r.Blocks[i]
+		row := []string{b.Sex, b.Ages(), strconv.Itoa(b.N)}
+		for _, c := range b.Cells {
+			cell := plain(c.Value)
+			if c.How == "seen" {
+				cell = "**" + cell + "**"
+			}
+			row = append(row, cell)
+		}
+		rows = append(rows, row)
+	}
+	return grid("sex | years | people | 5th | 10th | 25th | 50th | 75th | 90th | 95th", rows), nil
 }
