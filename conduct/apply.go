@@ -132,7 +132,7 @@ func (s *State) do(p *protocol.Protocol, e *Event, at, moment protocol.Ms) error
 	case Stopped, Unstopped, CoolBegun, RestBegun, Closed:
 		return s.end(p, e, at, moment)
 	case Sensor:
-		s.NoSense = e.Code == "lost"
+		return s.sensor(p, e, moment)
 	case Resumed:
 		if d := protocol.Ms(min(max(e.V, 0), 86400) * 1000); d > s.Uncertain {
 			s.Uncertain, s.UncertAt = d, s.NStages
@@ -205,6 +205,7 @@ func (s *State) reading(p *protocol.Protocol, e *Event, at, moment protocol.Ms) 
 	}
 	v := valueOf(e, at, moment)
 	if e.What == protocol.HeartRate {
+		s.heard(p, moment)
 		s.LastHR = v
 	}
 	if e.What == protocol.BloodPressure {
@@ -350,6 +351,7 @@ func (s *State) window(p *protocol.Protocol, e *Event, moment protocol.Ms) error
 		if e.V > s.Window.V && s.Phase == Riding {
 			s.Window = Extreme{e.V, moment, e.ID()}
 		}
+		s.heard(p, moment)
 		s.LastHR = valueOf(e, moment, moment)
 	case protocol.CadenceRate:
 		if k := &p.Cadence.It; p.Cadence.Is() && s.Phase == Riding && s.In.Cadence > 0 && s.CadenceLow < 255 &&

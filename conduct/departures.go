@@ -30,6 +30,7 @@ func Departures(p *protocol.Protocol, s *State) []Departure {
 		d.readings(i)
 	}
 	d.branch()
+	d.unread()
 	d.wentOn()
 	d.late()
 	d.reason()
@@ -223,6 +224,21 @@ func (d *departer) wentOn() {
 	last := &s.Stages[s.NStages-1]
 	if !last.Running() && last.Ended-end.At > protocol.Minute {
 		d.add(end.At, int(s.NStages)-1, end.Rule, true, "the stage went on for %v after: %s", last.Ended-end.At, sayEnding(d.p, s, end))
+	}
+}
+
+// unread looks for a test that began with too little room, or went on although no heart rate could be read for longer than the sign allows.
+func (d *departer) unread() {
+	s := d.s
+	if room, beats := RoomOf(&s.In, &s.Limits); room == RoomNone && s.NStages > 0 {
+		d.begun(s.Stages[0].Began, 0, "conductor.headroom", false, "begun with only %s beats between the resting heart rate and the first end by heart rate", num(beats))
+	}
+	gap := s.Unread
+	for i := range d.p.Table {
+		sign := &d.p.Table[i]
+		if sign.When.Unread && gap.Lasts > sign.Within {
+			d.add(gap.From, s.stageAt(gap.From, false), "signs", true, "no heart rate could be read for %v; the test stops after %v", gap.Lasts, sign.Within)
+		}
 	}
 }
 

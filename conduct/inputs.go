@@ -57,6 +57,27 @@ const (
 	CondOther // recorded, but of another or an unknown kind
 )
 
+// Cover says whether medical cover is at hand during the test.
+type Cover uint8
+
+// What is known about medical cover.
+const (
+	CoverNotRecorded Cover = iota
+	CoverNo
+	CoverYes
+)
+
+// Shows is what a machine displays of the load.
+type Shows uint8
+
+// What machines show.
+const (
+	ShowsNotRecorded Shows = iota
+	ShowsWatts
+	ShowsLevels // a table of the site turns them into watts
+	ShowsMETs   // METs alone: they assume a weight and a formula
+)
+
 // BPEvery says in which stages blood pressure is planned.
 type BPEvery uint8
 
@@ -72,6 +93,8 @@ var (
 	drugWords      = []string{"", "no", "yes", "unknown"}
 	rhythmWords    = []string{"", "sinus", "atrial-fibrillation", "paced", "heart-transplant", "sci-t6-or-above", "other"}
 	bpWords        = []string{"every-stage", "every-second-stage", "none"}
+	coverWords     = []string{"", "no", "yes"}
+	showsWords     = []string{"", "watts", "levels", "mets"}
 	conditionWords = []string{"neurological", "heart", "lung", "other"}
 )
 
@@ -103,6 +126,22 @@ func (b BPEvery) MarshalText() ([]byte, error) { return []byte(word(bpWords, uin
 // UnmarshalText reads the word.
 func (b *BPEvery) UnmarshalText(t []byte) error {
 	return readWord(bpWords, "blood-pressure setting", t, (*uint8)(b))
+}
+
+// MarshalText writes the word.
+func (c Cover) MarshalText() ([]byte, error) { return []byte(word(coverWords, uint8(c))), nil }
+
+// UnmarshalText reads the word.
+func (c *Cover) UnmarshalText(t []byte) error {
+	return readWord(coverWords, "medical cover", t, (*uint8)(c))
+}
+
+// MarshalText writes the word.
+func (m Shows) MarshalText() ([]byte, error) { return []byte(word(showsWords, uint8(m))), nil }
+
+// UnmarshalText reads the word.
+func (m *Shows) UnmarshalText(t []byte) error {
+	return readWord(showsWords, "display of the machine", t, (*uint8)(m))
 }
 
 // MarshalText lists the kinds, joined by plus signs.
@@ -176,7 +215,11 @@ type Inputs struct {
 	SBPLimit    float64 `json:"sbp_limit_mmhg,omitempty"`     //
 	SpO2Limit   float64 `json:"spo2_limit_percent,omitempty"` //
 	RPELimit    float64 `json:"rpe_limit,omitempty"`          //
-	LimitsBy    string  `json:"limits_by,omitempty"`          // name and date of whoever set them; of one limit alone:
+	DeviceRate  float64 `json:"device_rate_bpm,omitempty"`    // rate at which an implanted device acts
+	DeviceBelow float64 `json:"device_margin_bpm,omitempty"`  // how far below it the test stays; 0: the careful choice of limits.csv
+	IschaemiaHR float64 `json:"ischaemia_hr_bpm,omitempty"`   // heart rate at which ischaemia began
+	LimitsBy    string  `json:"limits_by,omitempty"`          // name, or name and date, of whoever set them
+	LimitsOn    string  `json:"limits_on,omitempty"`          // date, where it is not in the name; by one limit alone:
 	HRLimitBy   string  `json:"hr_limit_by,omitempty"`
 	SBPLimitBy  string  `json:"sbp_limit_by,omitempty"`
 	SpO2LimitBy string  `json:"spo2_limit_by,omitempty"`
@@ -186,6 +229,9 @@ type Inputs struct {
 	RPEReason   string  `json:"rpe_reason,omitempty"` // and its reason
 	Cadence     float64 `json:"target_cadence_per_min,omitempty"`
 	BP          BPEvery `json:"blood_pressure,omitzero"`
+	Cover       Cover   `json:"medical_cover,omitzero"`
+	MachineID   string  `json:"machine_id,omitempty"` // the site's own name
+	Machine     Shows   `json:"machine_shows,omitzero"`
 }
 
 // inputNumber is an input that is a number, with the range in which it can be true.
@@ -244,8 +290,14 @@ func (in *Inputs) number(i int) *float64 {
 		return &in.RPEEnd
 	case 13:
 		return &in.RPEAlert
+	case 14:
+		return &in.Cadence
+	case 15:
+		return &in.DeviceRate
+	case 16:
+		return &in.DeviceBelow
 	}
-	return &in.Cadence
+	return &in.IschaemiaHR
 }
 
 // Set puts one input, a number or a word, by its name. It refuses an unknown name, a value that cannot be
@@ -259,7 +311,14 @@ func (in *Inputs) Set(name, word string, v float64) error {
 		if !(v >= n.low && v <= n.high) && v != 0 || math.IsNaN(v) {
 			return fmt.Errorf("%s %g is not between %g and %g; check the entry", name, v, n.low, n.high)
 		}
+		if name == "device_margin_bpm" && !marginKnown(v) {
+			return marginError(v)
+		}
 		*in.number(i) = v
+		return nil
+	}
+	if to := in.plain(name); to != nil {
+		*to = word
 		return nil
 	}
 	switch name {
@@ -275,35 +334,43 @@ func (in *Inputs) Set(name, word string, v float64) error {
 		return in.HRMethod.UnmarshalText([]byte(word))
 	case "blood_pressure":
 		return in.BP.UnmarshalText([]byte(word))
+	case "medical_cover":
+		return in.Cover.UnmarshalText([]byte(word))
+	case "machine_shows":
+		return in.Machine.UnmarshalText([]byte(word))
 	case "max_hr_formula":
 		if _, ok := physiology.FormulaFor(word); !ok && word != "" {
 			return fmt.Errorf("no formula of maximal heart rate is called %q", word)
 		}
 		in.Formula = word
 		return nil
-	case "rate_limiting_drug_name":
-		in.DrugName = word
-		return nil
-	case "limits_by":
-		in.LimitsBy = word
-		return nil
-	case "hr_limit_by":
-		in.HRLimitBy = word
-		return nil
-	case "sbp_limit_by":
-		in.SBPLimitBy = word
-		return nil
-	case "spo2_limit_by":
-		in.SpO2LimitBy = word
-		return nil
-	case "rpe_limit_by":
-		in.RPELimitBy = word
-		return nil
-	case "rpe_reason":
-		in.RPEReason = word
-		return nil
 	}
 	return fmt.Errorf("no input is called %q", name)
+}
+
+// plain is the place of an input that is free text; nil when the name is not one.
+func (in *Inputs) plain(name string) *string {
+	switch name {
+	case "rate_limiting_drug_name":
+		return &in.DrugName
+	case "limits_by":
+		return &in.LimitsBy
+	case "limits_on":
+		return &in.LimitsOn
+	case "hr_limit_by":
+		return &in.HRLimitBy
+	case "sbp_limit_by":
+		return &in.SBPLimitBy
+	case "spo2_limit_by":
+		return &in.SpO2LimitBy
+	case "rpe_limit_by":
+		return &in.RPELimitBy
+	case "rpe_reason":
+		return &in.RPEReason
+	case "machine_id":
+		return &in.MachineID
+	}
+	return nil
 }
 
 // LimitBy is who set a safety limit and when; "" when nobody said.
@@ -319,10 +386,13 @@ func (in *Inputs) LimitBy(m protocol.Measure) string {
 	case protocol.MeasureRPE:
 		by = in.RPELimitBy
 	}
-	if by == "" {
+	if by != "" {
+		return by
+	}
+	if in.LimitsOn == "" || in.LimitsBy == "" {
 		return in.LimitsBy
 	}
-	return by
+	return in.LimitsBy + ", " + in.LimitsOn
 }
 
 // Check refuses inputs whose numbers cannot be true; it is what Set does, for all at once.
@@ -333,7 +403,10 @@ func (in *Inputs) Check() error {
 			return fmt.Errorf("%s %g is not between %g and %g; check the entry", n.name, v, n.low, n.high)
 		}
 	}
-	if in.Sex > Male || in.Drug > DrugNotKnown || in.Rhythm > OtherRhythm || in.BP > BPNone || in.HRMethod >= sourceCount {
+	if !marginKnown(in.DeviceBelow) {
+		return marginError(in.DeviceBelow)
+	}
+	if in.Cover > CoverYes || in.Machine > ShowsMETs || in.Sex > Male || in.Drug > DrugNotKnown || in.Rhythm > OtherRhythm || in.BP > BPNone || in.HRMethod >= sourceCount {
 		return fmt.Errorf("a word among the inputs is out of range; check the entry")
 	}
 	if in.Formula != "" {
@@ -385,6 +458,8 @@ func (in *Inputs) Has(p *protocol.Protocol, s protocol.State) bool {
 		return in.Condition&CondHeart != 0
 	case protocol.Lung:
 		return in.Condition&CondLung != 0
+	case protocol.NoMedicalCover:
+		return in.Cover == CoverNo
 	case protocol.HRCannotLead:
 		return in.hasAny(p, p.Misleads)
 	}
@@ -417,7 +492,8 @@ type Limits struct {
 	Percent    float64 // of MaxHR or of heart-rate reserve
 	EndPoint   float64 // /min, exact; 0: the protocol has none, or age is not recorded
 	EndBeat    int     // the first whole beat that ends the test
-	HRLimit    float64 // safety limits; 0: none
+	HRLimit    float64 // safety limits; 0: none. Of heart rate the lowest of all:
+	HRLimitOf  HRLimit // which one it is
 	SBPLimit   float64
 	SpO2Limit  float64
 	RPEEnd     float64 // exertion that ends the test
@@ -429,7 +505,8 @@ type Limits struct {
 
 // LimitsOf computes the limits of a test.
 func LimitsOf(p *protocol.Protocol, in *Inputs) (l Limits) {
-	l.HRLimit, l.SBPLimit, l.SpO2Limit, l.RPELimit = in.HRLimit, in.SBPLimit, in.SpO2Limit, in.RPELimit
+	l.HRLimit, l.HRLimitOf = lowestHR(in)
+	l.SBPLimit, l.SpO2Limit, l.RPELimit = in.SBPLimit, in.SpO2Limit, in.RPELimit
 	l.NotLeading = in.firstOf(p, p.Misleads)
 	l.HRLeads = l.NotLeading == protocol.NoState
 	if p.EndPoint.Is() {

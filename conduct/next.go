@@ -136,6 +136,10 @@ func (n *teller) first() {
 		n.tell(DoStop, end.Rule, sayDoNotStart, sayEnding(p, s, end))
 		return
 	}
+	if room, beats := RoomOf(&s.In, &s.Limits); room == RoomNone {
+		n.tell(DoNothing, "conductor.headroom", sayNoRoom, sayRoomWhy(s, beats))
+		return
+	}
 	n.setPart(DoBegin, 0)
 }
 
@@ -199,7 +203,7 @@ func (n *teller) holdAndCheck(end Ending) {
 	n.sign = end.Sign + 1
 	n.out.What = quantityOf(end.Measure)
 	n.until(end.Until, "stop unless measured again")
-	n.tell(DoHoldCheck, end.Rule, sayCheck(end, n.out.Left), sayEnding(n.p, n.s, end))
+	n.tell(DoHoldCheck, end.Rule, sayCheck(n.p, end, n.out.Left), sayEnding(n.p, n.s, end))
 }
 
 func quantityOf(m protocol.Measure) protocol.Quantity {

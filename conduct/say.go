@@ -36,6 +36,8 @@ const (
 	whyGentler         = "a gentler row; it changes nothing in the equation"
 	sayMustRest        = "Let the participant rest. The clock runs."
 	sayReadDistance    = "Let the participant stop and stay there. Read the distance."
+	sayNoRoom          = "Do not begin: not as planned. Choose a small-step variant or a walk, or ask the physician for another end."
+	warnRoom           = "A variant with small steps, or a walk, fits better."
 	warnSensor         = "The heart-rate sensor is silent. Look at the strap; take the pulse by hand."
 	warnClock          = "The device's clock went back; times of this test may be off."
 	warnUnkept         = "Some readings could not be kept singly; the highest and lowest were."
@@ -53,7 +55,8 @@ var stateNames = map[protocol.State]string{
 	protocol.OnRateLimitingDrug: "a rate-limiting drug is taken", protocol.DrugUnknown: "it is not known whether a rate-limiting drug is taken",
 	protocol.NotSinus: "the rhythm is not sinus", protocol.AtrialFibrillation: "atrial fibrillation", protocol.Paced: "a pacemaker sets the rhythm",
 	protocol.HeartTransplant: "a transplanted heart", protocol.SpinalT6: "a spinal lesion at T6 or above",
-	protocol.Neurological: "a condition is recorded", protocol.Heart: "a heart condition is recorded", protocol.Lung: "a lung condition is recorded",
+	protocol.NoMedicalCover: "no medical cover is at hand",
+	protocol.Neurological:   "a condition is recorded", protocol.Heart: "a heart condition is recorded", protocol.Lung: "a lung condition is recorded",
 	protocol.HRCannotLead: "heart rate cannot lead",
 }
 
@@ -231,7 +234,7 @@ func sayEnding(p *protocol.Protocol, s *State, e Ending) string {
 		case e.Value != 0:
 			text += ": " + num(e.Value)
 		}
-		if e.Expired {
+		if e.Expired && !p.Table[e.Sign].When.Unread {
 			text += "; it was not measured again in time"
 		}
 		return text + "."
@@ -240,15 +243,15 @@ func sayEnding(p *protocol.Protocol, s *State, e Ending) string {
 	case "end-point":
 		return fmt.Sprintf("%s is at or above %s, the first whole beat at %s %% of %s.", num(e.Value), strconv.Itoa(s.Limits.EndBeat), num(s.Limits.Percent), num(s.Limits.MaxHR))
 	case "safety-limit":
-		by := s.In.LimitBy(e.Measure)
-		if by == "" {
-			by = "the site or the referrer"
-		}
 		side := "at or above"
 		if e.Measure == protocol.MeasureSpO2 {
 			side = "at or below"
 		}
-		return fmt.Sprintf("%s %s is %s the limit of %s set by %s.", measureName(e.Measure), num(e.Value), side, num(e.Limit), by)
+		whose := "set by " + setBy(&s.In, e.Measure)
+		if e.Measure == protocol.MeasureHR {
+			whose = HRLimitWhy(&s.In, &s.Limits)
+		}
+		return fmt.Sprintf("%s %s is %s the limit of %s %s.", measureName(e.Measure), num(e.Value), side, num(e.Limit), joined(whose))
 	case "exertion":
 		return fmt.Sprintf("Exertion %s; the test ends at %s.", num(e.Value), num(e.Limit))
 	case "cadence":
@@ -275,7 +278,22 @@ func measureName(m protocol.Measure) string {
 	return "The value"
 }
 
-func sayCheck(e Ending, left protocol.Ms) string {
+func sayRoomWhy(s *State, beats float64) string {
+	return fmt.Sprintf("Only %s beats lie between the resting heart rate of %s and the first end by heart rate.", num(beats), num(s.In.RestHR))
+}
+
+// joined sets off a reason that is more than a name.
+func joined(whose string) string {
+	if strings.HasPrefix(whose, "set by ") {
+		return whose
+	}
+	return "(" + whose + ")"
+}
+
+func sayCheck(p *protocol.Protocol, e Ending, left protocol.Ms) string {
+	if p.Table[e.Sign].When.Unread {
+		return fmt.Sprintf("Hold the load. Take the pulse by hand and enter it: %v left.", left)
+	}
 	if e.Measure == protocol.MeasureHR {
 		return fmt.Sprintf("Hold the load. Feel the pulse and enter it: %v left.", left)
 	}

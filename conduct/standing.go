@@ -200,13 +200,20 @@ func (s *State) measuredSigns(p *protocol.Protocol, at protocol.Ms, keep func(En
 	for i := range p.Table {
 		sign := &p.Table[i]
 		switch {
-		case sign.When.Told || sign.Does == protocol.DoesAlert || sign.Does == protocol.DoesPause && s.mayPause(p):
+		case sign.When.Told || !s.watches(p, sign) || sign.Does == protocol.DoesAlert || sign.Does == protocol.DoesPause && s.mayPause(p):
+		case sign.When.Unread:
+			s.silentSign(p, i, at, keep)
 		case sign.When.Plain():
 			s.plainSign(p, i, at, keep)
 		default:
 			s.comparedSign(p, i, at, keep)
 		}
 	}
+}
+
+// watches reports whether a sign is in force for this test.
+func (s *State) watches(p *protocol.Protocol, sign *protocol.Sign) bool {
+	return sign.With == protocol.NoState || s.In.Has(p, sign.With)
 }
 
 // mayPause reports whether the running part lets a sign begin a rest with the clock running. Where it does
@@ -226,7 +233,7 @@ func (s *State) Paused(p *protocol.Protocol) (sign int, value float64) {
 	sign = -1
 	for i := range p.Table {
 		t := &p.Table[i]
-		if t.Does != protocol.DoesPause || !t.When.Plain() {
+		if t.Does != protocol.DoesPause || !t.When.Plain() || !s.watches(p, t) {
 			continue
 		}
 		for j := range st.Readings[:st.NReadings] {

@@ -150,6 +150,9 @@ type Extreme struct {
 	ID ID
 }
 
+// Gap is a stretch of test time.
+type Gap struct{ From, Lasts protocol.Ms }
+
 // State is a test as its events have made it: a plain value that can be copied and compared.
 type State struct {
 	Phase   Phase
@@ -173,6 +176,8 @@ type State struct {
 	BreakFrom protocol.Ms
 	BreakRef  ID
 	CuffFrom  protocol.Ms
+	Silent    protocol.Ms // with NoSense: since when
+	Unread    Gap         // longest time without a readable heart rate while the sensor was silent
 	CuffRef   ID
 	CoolFrom  protocol.Ms
 	RestFrom  protocol.Ms

@@ -92,6 +92,9 @@ func ObservedDiffers(p *protocol.Protocol, st *Stage) bool {
 
 func (n *teller) warnBody() {
 	p, s := n.p, n.s
+	if room, beats := RoomOf(&s.In, &s.Limits); s.Phase == Ready && room == RoomLow {
+		n.add("conductor.headroom", sayRoomWhy(s, beats)+" "+warnRoom)
+	}
 	if s.Phase == Riding && s.Limits.RPEAlert > 0 {
 		if v, _, ok := s.reached(p, protocol.RPE, s.Limits.RPEAlert); ok && v < s.Limits.RPEEnd {
 			n.add("exertion.alert", warnRPE(v, s.Limits.RPEEnd))
@@ -104,7 +107,7 @@ func (n *teller) warnBody() {
 		}
 	}
 	if check, ok := s.Pending(p, n.at); ok && s.Phase == Riding && n.out.Do != DoHoldCheck {
-		n.add("signs", sayCheck(check, check.Until-n.at))
+		n.add("signs", sayCheck(p, check, check.Until-n.at))
 	}
 	for i := range p.Table {
 		sign := &p.Table[i]
@@ -125,7 +128,7 @@ func (n *teller) alerted(i int) bool {
 			return true
 		}
 	}
-	if !sign.When.Plain() || s.Phase != Riding {
+	if !sign.When.Plain() || s.Phase != Riding || !s.watches(n.p, sign) {
 		return false
 	}
 	for k := range s.Stages[:s.NStages] {
@@ -176,7 +179,7 @@ func (s *State) lateAlarm(p *protocol.Protocol, v *Value) bool {
 	}
 	for i := range p.Table {
 		sign := &p.Table[i]
-		if x, ok := measured(v, sign.When.What); ok && sign.When.Plain() && sign.Does != protocol.DoesAlert && sign.When.Crossed(x) {
+		if x, ok := measured(v, sign.When.What); ok && sign.When.Plain() && s.watches(p, sign) && sign.Does != protocol.DoesAlert && sign.When.Crossed(x) {
 			over = true
 		}
 	}

@@ -342,7 +342,7 @@ func (a *assessor) ending() {
 	}
 	limited := code == "safety-limit" || end.Code == "safety-limit"
 	if limited && (end.Measure != protocol.MeasureHR || s.Limits.HRLimit < s.Limits.EndPoint) {
-		a.add("ended-at-safety-limit", "the site's or referrer's own limit", "the test ended at a safety limit, before the planned end point of %d", s.Limits.EndBeat)
+		a.add("ended-at-safety-limit", "the site's or referrer's own limit", "the test ended at a safety limit (%s), before the planned end point of %d", conduct.EndedAt(s, end.Measure), s.Limits.EndBeat)
 	}
 }
 

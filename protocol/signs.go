@@ -6,6 +6,7 @@ type Sign struct {
 	ID   string `yaml:"id" json:"id"`
 	Text string `yaml:"text" json:"text"` // in own words, spoken to the examiner
 	When When   `yaml:"when" json:"when"`
+	With State  `yaml:"only_with,omitempty" json:"only_with,omitzero"` // in force only where this is recorded
 	Does Does   `yaml:"does" json:"does"`
 	// Within is the time to measure again after an alert; then the sign, if confirmed or not measured, stops.
 	Within Ms     `yaml:"within,omitempty" json:"within"`
@@ -18,10 +19,14 @@ type Sign struct {
 
 // Fault says what a sign lacks; "" when it is whole.
 func (s *Sign) Fault() string {
-	plain := s.When.Plain() || s.When.FallsBy != nil || s.When.BelowRest || s.When.NotRising
+	plain := s.When.Plain() || s.When.Unread || s.When.FallsBy != nil || s.When.BelowRest || s.When.NotRising
 	switch {
 	case !isID(s.ID) || s.Text == "" || s.Does == 0 || s.After == 0 || s.How == 0:
 		return "needs an id, text, does, after and how"
+	case s.When.Told && s.With != NoState:
+		return "what is told counts for everyone; only_with goes with a measured sign"
+	case s.When.Unread && (s.When.What != MeasureHR || s.Does != DoesCheck):
+		return "unread goes with what: heart_rate and does: check"
 	case s.When.Told == plain || plain && s.When.What == 0:
 		return "needs either told, or what with one limit"
 	case (s.Does == DoesCheck) != (s.Within > 0):
@@ -44,6 +49,7 @@ type When struct {
 	FallsBy   *float64 `yaml:"falls_by,omitempty" json:"falls_by,omitempty"`     // at least this much below the part before, with more work
 	BelowRest bool     `yaml:"below_rest,omitempty" json:"below_rest,omitempty"` // below the value before the test, same posture
 	NotRising bool     `yaml:"not_rising,omitempty" json:"not_rising,omitempty"` // no higher than in the part before, with more work
+	Unread    bool     `yaml:"unread,omitempty" json:"unread,omitempty"`         // the sensor is silent and no value comes by any other means
 }
 
 // Crossed reports whether a plain comparison of the sign holds for a value. Signs that compare with

@@ -272,10 +272,11 @@ const (
 	Heart
 	Lung
 	HRCannotLead // one of the states listed under heart_rate_cannot_lead_with is present
+	NoMedicalCover
 )
 
 var stateWords = words{"", "rate_limiting_drug", "rate_limiting_drug_unknown", "rhythm_not_sinus", "atrial_fibrillation", "paced",
-	"heart_transplant", "sci_t6_or_above", "neurological", "heart", "lung", "heart_rate_cannot_lead"}
+	"heart_transplant", "sci_t6_or_above", "neurological", "heart", "lung", "heart_rate_cannot_lead", "no_medical_cover"}
 
 func (s State) String() string { return stateWords.name(uint8(s)) }
 

@@ -202,6 +202,7 @@ func walkers(p *protocol.Protocol) []walker {
 	}
 	limited := rested(50)
 	limited.HRLimit, limited.SBPLimit, limited.SpO2Limit, limited.RPELimit, limited.LimitsBy = 120, 200, 85, 14, "invented"
+	limited.Cover, limited.DeviceRate, limited.IschaemiaHR = conduct.CoverNo, 145, 140
 	misled := rested(75)
 	misled.Drug, misled.Condition, misled.BP = conduct.DrugYes, conduct.CondHeart, conduct.BPNone
 	old := rested(110) // the end point lies among the rows of a branch

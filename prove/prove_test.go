@@ -98,7 +98,7 @@ func TestRowsCoverAllHeartRates(t *testing.T) {
 		t.Errorf("rows %s, want %s", got, want)
 	}
 	for _, name := range []string{"end point, a reading", "end point, the running mean", "limit of heart rate, a reading", "limit of systolic pressure",
-		"limit of oxygen saturation", "limit of exertion", "exertion", "cadence", "sign chest-discomfort", "sign asks-to-stop", "sign spo2-low", "sign dbp-high"} {
+		"limit of oxygen saturation", "limit of exertion", "exertion", "cadence", "sign chest-discomfort", "sign asks-to-stop", "sign spo2-low", "sign dbp-high", "sign spo2-no-cover", "sign heart-rate-silent", "sign heart-rate-silent, asked for"} {
 		if !strings.Contains("|"+strings.Join(r.Watched, "|")+"|", "|"+name+"|") {
 			t.Errorf("%s was not tried; tried were %q", name, r.Watched)
 		}

@@ -20,6 +20,7 @@ type probe struct {
 	name   string
 	events []conduct.Event
 	do     []conduct.Do
+	after  protocol.Ms // how long after the events
 }
 
 var ends = []conduct.Do{conduct.DoEnd, conduct.DoStop}
@@ -53,8 +54,8 @@ func (x *explorer) probeOne(n *node, pr probe) {
 		}
 	}
 	x.watched[pr.name] = true
-	ins := conduct.Next(x.p, &child.s, n.at)
-	_, due := child.s.Due(x.p, n.at)
+	ins := conduct.Next(x.p, &child.s, n.at+pr.after)
+	_, due := child.s.Due(x.p, n.at+pr.after)
 	if slices.Contains(pr.do, ins.Do) && !due {
 		return
 	}
@@ -67,7 +68,7 @@ func (x *explorer) probeOne(n *node, pr probe) {
 func (x *explorer) probes(n *node) (all []probe) {
 	p, l := x.p, &n.s.Limits
 	add := func(name string, do []conduct.Do, events ...conduct.Event) {
-		all = append(all, probe{name, events, do})
+		all = append(all, probe{name: name, events: events, do: do})
 	}
 	reading := func(what protocol.Quantity, v, v2 float64) conduct.Event {
 		return conduct.Event{Kind: conduct.Reading, What: what, V: v, V2: v2}
@@ -101,14 +102,34 @@ func (x *explorer) probes(n *node) (all []probe) {
 		add("cadence", ends, slices.Repeat([]conduct.Event{low}, p.Cadence.It.Low.Times)...)
 	}
 	for i := range p.Table {
-		x.probeSign(&p.Table[i], add)
+		sign := &p.Table[i]
+		if sign.With != protocol.NoState && !n.s.In.Has(p, sign.With) {
+			continue
+		}
+		x.probeSign(n, sign, add)
+		if sign.When.Unread {
+			all = append(all, x.probeSilence(n, sign)...)
+		}
 	}
 	return all
 }
 
-// probeSign adds a stop sign that is told, or measured against a fixed number.
-func (x *explorer) probeSign(sign *protocol.Sign, add func(string, []conduct.Do, ...conduct.Event)) {
-	if sign.Does != protocol.DoesStop {
+// probeSilence lets the sensor fall silent: the pulse is asked for, and without one the test stops in time.
+func (x *explorer) probeSilence(n *node, sign *protocol.Sign) []probe {
+	lost := []conduct.Event{{Kind: conduct.Sensor, Code: "lost"}}
+	asked := append([]conduct.Do{conduct.DoHoldCheck}, ends...)
+	name := "sign " + sign.ID
+	return []probe{{name + ", asked for", lost, asked, protocol.Second}, {name, lost, ends, sign.Within + protocol.Second}}
+}
+
+// probeSign adds a stop sign that is told, or measured against a fixed number. One that lets the participant rest with
+// the clock running holds there.
+func (x *explorer) probeSign(n *node, sign *protocol.Sign, add func(string, []conduct.Do, ...conduct.Event)) {
+	ends := ends
+	switch {
+	case sign.Does == protocol.DoesPause && n.s.Phase == conduct.Riding:
+		ends = append([]conduct.Do{conduct.DoBreak}, ends...)
+	case sign.Does != protocol.DoesStop:
 		return
 	}
 	name := "sign " + sign.ID

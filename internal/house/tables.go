@@ -20,6 +20,7 @@ var dataTables = map[string]func() (string, error){
 	"maximal heart rate": maxHRTable,
 	"fences":             fenceTable,
 	"stop signs":         signTable,
+	"terminations":       terminationTable,
 	"stepper papers":     paperTable,
 	"stepper equation":   equationTable,
 	"stepper cautions":   cautionTable,
@@ -89,6 +90,18 @@ func join(parts ...string) string {
 		}
 	}
 	return strings.Join(kept, "; ")
+}
+
+func terminationTable() (string, error) {
+	var rows [][]string
+	for _, t := range protocols.Terminations() {
+		carried := "not carried"
+		if len(t.CarriedBy) > 0 {
+			carried = "`" + strings.Join(t.CarriedBy, "` `") + "`"
+		}
+		rows = append(rows, []string{t.ID, t.Criterion, t.Number, t.Severity, join(t.From, t.How), carried, t.Why})
+	}
+	return grid("row | published reason | number | what it asks for | from | carried by | note", rows), nil
 }
 
 func maxHRTable() (string, error) {

@@ -1,13 +1,13 @@
 package web
 
 import (
+	"encoding"
 	"errors"
 	"net/http"
 	"strconv"
 	"strings"
 	"time"
 
-	"gradus/conduct"
 	"gradus/internal/record"
 )
 
@@ -250,7 +250,7 @@ func age(birth string, on time.Time) (int, bool) {
 	return years, years >= 0 && years <= 120
 }
 
-func wordOf(s conduct.Sex) string {
+func wordOf(s encoding.TextMarshaler) string {
 	text, err := s.MarshalText()
 	if err != nil {
 		return ""

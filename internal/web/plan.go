@@ -155,7 +155,11 @@ func ends(plan *protocol.Protocol, in *conduct.Inputs, l *conduct.Limits) (out [
 		v          float64
 	}{{"hr", "/min", l.HRLimit}, {"sbp", "mmHg", l.SBPLimit}, {"spo2", "%", l.SpO2Limit}, {"rpe", "", l.RPELimit}} {
 		if limit.v > 0 {
-			out = append(out, slip{say("limit." + limit.name), num(limit.v), limit.unit, []slipLine{{say("slip.source"), or(in.LimitsBy, say("limit.unsigned"))}}})
+			source := or(conduct.LimitsSetBy(in), say("limit.unsigned"))
+			if limit.name == "hr" {
+				source = conduct.HRLimitWhy(in, l)
+			}
+			out = append(out, slip{say("limit." + limit.name), num(limit.v), limit.unit, []slipLine{{say("slip.source"), source}}})
 		}
 	}
 	if plan.Exertion.Is() {
@@ -250,7 +254,9 @@ func cautionsOf(plan *protocol.Protocol, e *estimate.Estimator, in *conduct.Inpu
 	add(in.RestSBP == 0 && in.BP != conduct.BPNone, "caution.rest.bp")
 	add(in.Condition&conduct.CondHeart != 0 && plan.Recovery.Is(), "caution.heart", plan.Recovery.It.Heart)
 	add(l.HRLimit > 0 && l.EndPoint > 0 && l.HRLimit < l.EndPoint, "caution.limit", num(l.HRLimit), l.EndBeat)
-	add(in.RestHR > 0 && l.EndPoint > 0 && l.EndPoint <= in.RestHR, "caution.below.rest", l.EndBeat, num(in.RestHR))
+	room, beats := conduct.RoomOf(in, l)
+	add(room == conduct.RoomNone, "caution.room.none", num(beats), num(in.RestHR))
+	add(room == conduct.RoomLow, "caution.room.low", num(beats), num(in.RestHR))
 	if plan.Cadence.Is() {
 		c := plan.Cadence.It
 		add(in.Cadence > 0 && in.Cadence < c.CautionBelow, "caution.cadence", num(in.Cadence), num(c.CautionBelow))

@@ -19,8 +19,8 @@ import (
 // The fields of the prepare page that are inputs of a test under the same name.
 var (
 	numberInputs = []string{"age_years", "mass_kg", "height_cm", "rest_hr_bpm", "rest_sbp_mmhg", "rest_dbp_mmhg", "max_hr_bpm", "end_point_percent",
-		"hr_limit_bpm", "sbp_limit_mmhg", "spo2_limit_percent", "rpe_limit", "rpe_alert", "rpe_end", "target_cadence_per_min"}
-	wordInputs = []string{"sex", "rate_limiting_drug", "rhythm", "hr_method", "blood_pressure", "max_hr_formula"}
+		"hr_limit_bpm", "sbp_limit_mmhg", "spo2_limit_percent", "rpe_limit", "rpe_alert", "rpe_end", "target_cadence_per_min", "device_rate_bpm", "device_margin_bpm", "ischaemia_hr_bpm"}
+	wordInputs = []string{"sex", "rate_limiting_drug", "rhythm", "hr_method", "blood_pressure", "max_hr_formula", "medical_cover", "machine_id", "machine_shows"}
 )
 
 // planForm is the form of a test for a person, with what is known already.
@@ -43,10 +43,21 @@ func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Input
 		c("protocol", plan.ID, protocols.IDs()...), n("end_point_percent", endPercent(plan)), formulaField(plan), n("max_hr_bpm", 0),
 		n("hr_limit_bpm", 0), n("sbp_limit_mmhg", 0), n("spo2_limit_percent", 0), n("rpe_limit", 0), textField("limits_name", "", 120), {Name: "limits_date", Kind: "date"},
 		c("blood_pressure", "every-stage", "every-stage", "every-second-stage", "none"), n("target_cadence_per_min", known.Cadence), textField("rpe_card", "", 120),
+		n("device_rate_bpm", 0), marginField(), n("ischaemia_hr_bpm", 0), c("medical_cover", "no", "no", "yes"),
+		textField("machine_id", known.MachineID, 80), c("machine_shows", wordOf(known.Machine), "watts", "levels", "mets"),
 		n("rpe_alert", 0), n("rpe_end", 0), textField("rpe_reason", "", 200), textField("by", "", 80), {Name: "note", Kind: "area", Most: 1000},
 		equipmentField(plan),
 	}
 	return form{Fields: fields}
+}
+
+// marginField offers how far below a device's rate the test stays.
+func marginField() field {
+	var words []string
+	for _, v := range conduct.DeviceMargins() {
+		words = append(words, num(v))
+	}
+	return choiceField("device_margin_bpm", "", words...)
 }
 
 func manyField(name string, words ...string) field {
@@ -136,7 +147,7 @@ func (s *Server) knownOf(r *http.Request, p record.Participant) (in conduct.Inpu
 	for i := range events {
 		if b := events[i].Begin; b != nil {
 			last := b.Inputs
-			return conduct.Inputs{AgeYears: ageLater(last.AgeYears, p), MassKg: last.MassKg, HeightCm: last.HeightCm, Cadence: last.Cadence}, day(tests[0].Created.Local()), nil
+			return conduct.Inputs{AgeYears: ageLater(last.AgeYears, p), MassKg: last.MassKg, HeightCm: last.HeightCm, Cadence: last.Cadence, MachineID: last.MachineID, Machine: last.Machine}, day(tests[0].Created.Local()), nil
 		}
 	}
 	return in, "", nil
@@ -205,7 +216,12 @@ func mustHave(f *form, plan *protocol.Protocol, in *conduct.Inputs) {
 	for _, name := range in.Missing(plan) {
 		f.fault(name, say("plan.needed"))
 	}
-	if (in.HRLimit > 0 || in.SBPLimit > 0 || in.SpO2Limit > 0 || in.RPELimit > 0) && f.text("limits_name") == "" {
+	if l := conduct.LimitsOf(plan, in); in.RestHR > 0 {
+		if room, beats := conduct.RoomOf(in, &l); room == conduct.RoomNone {
+			f.fault("rest_hr_bpm", say("caution.room.none", num(beats), num(in.RestHR)))
+		}
+	}
+	if (in.DeviceRate > 0 || in.IschaemiaHR > 0 || in.HRLimit > 0 || in.SBPLimit > 0 || in.SpO2Limit > 0 || in.RPELimit > 0) && f.text("limits_name") == "" {
 		f.fault("limits_name", say("plan.limits.who"))
 	}
 	if in.LimitsBy != "" && f.text("limits_date") == "" {

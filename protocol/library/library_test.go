@@ -148,6 +148,9 @@ var signNumbers = []struct{ path, value, source string }{
 	{"sbp-below-rest within", "1:00", "own choice"},
 	{"hr-not-rising within", "0:30", "own choice"},
 	{"spo2-low at_most", "80", "Am J Respir Crit Care Med 2003 (doi 10.1164/rccm.167.2.211): 80 % or less"},
+	{"heart-rate-silent within", "1:00", "own choice"},
+	{"spo2-no-cover at_most", "85", "community programme without medical cover: a rest below 85 %; at 85 is our own"},
+	{"spo2-no-cover resume.at_least", "88", "own choice: the caution line"},
 	{"spo2-caution at_most", "88", "pulmonary rehabilitation practice: 88 % or less"},
 }
 
@@ -168,7 +171,7 @@ func TestEveryNumberOfTheStopSigns(t *testing.T) {
 				continue
 			}
 			n.path = fmt.Sprintf("signs[%d].when.%s", i, key)
-			if key == "within" {
+			if key == "within" || strings.HasPrefix(key, "resume") {
 				n.path = fmt.Sprintf("signs[%d].%s", i, key)
 			}
 			numbers = append(numbers, n)
@@ -219,6 +222,7 @@ func TestStopSignsAsListed(t *testing.T) {
 		"breathless": "stop rest", "leg-pain": "stop rest", "rhythm-change": "stop seated", "severe-fatigue": "stop active", "asks-to-stop": "stop active",
 		"equipment": "stop rest", "other-symptom": "alert rest", "no-heart-rate": "stop rest", "sbp-high": "stop rest", "dbp-high": "stop rest",
 		"sbp-falls": "check seated", "sbp-below-rest": "check seated", "hr-not-rising": "check rest", "spo2-low": "stop seated", "spo2-caution": "alert rest",
+		"heart-rate-silent": "check rest", "spo2-no-cover": "pause rest",
 	}
 	signs, _, err := library.Signs()
 	if err != nil {

@@ -31,6 +31,7 @@ type View struct {
 	Trace    []Dot               `json:"trace"`       // the sensor
 	Minutes  []MinuteRow         `json:"minutes"`     // the sheet: what happened minute by minute
 	Signs    []SignView          `json:"signs"`       // the stop signs that can be told
+	Measured []SignView          `json:"measured"`    // and those that are measured; both are the plan's one table
 	Log      []LogLine           `json:"log"`         // the last things recorded, newest first
 	More     *MoreStage          `json:"more"`        // a further stage that may be asked for
 	Result   *Outcome            `json:"result"`      // once a stage has been ridden
@@ -51,6 +52,7 @@ type Limits struct {
 	RPEAlert float64 `json:"rpe_alert"`
 	RPEEnd   float64 `json:"rpe_end"`
 	Leads    string  `json:"leads"`
+	HRWhy    string  `json:"hr_limit_why"` // which limit of heart rate it is, and whose
 	By       string  `json:"limits_by"`
 }
 
@@ -105,6 +107,7 @@ type SignView struct {
 	Text  string     `json:"text"`
 	Grave bool       `json:"grave"` // stop, stay seated
 	Stop  bool       `json:"stop"`
+	Does  string     `json:"does"`  // stop, check, alert or pause
 	After string     `json:"after"` // what follows a stop: active, rest or seated
 	Ref   conduct.ID `json:"ref"`   // set when it stands now
 }
@@ -143,7 +146,7 @@ func (c *Core) View(at protocol.Ms) *View {
 	p, s := c.protocol, &c.state
 	at = max(at, s.Now)
 	v := &View{Now: int64(at), Phase: s.Phase, Next: conduct.Next(p, s, at), NextID: s.NextID(), Term: s.Term(), LastHR: s.LastHR.V,
-		Minute: conduct.Minute(at), Trace: c.trace, Rows: []RowView{}, Stairs: []Step{}, Dots: []ReadingDot{}, Minutes: []MinuteRow{}, Signs: []SignView{}, Log: c.log()}
+		Minute: conduct.Minute(at), Trace: c.trace, Rows: []RowView{}, Stairs: []Step{}, Dots: []ReadingDot{}, Minutes: []MinuteRow{}, Signs: []SignView{}, Measured: []SignView{}, Log: c.log()}
 	v.NextAtMs, v.LeftMs = int64(v.Next.NextAt), int64(v.Next.Left)
 	if v.Trace == nil {
 		v.Trace = []Dot{}
@@ -190,7 +193,7 @@ func (c *Core) title(i int) string { return c.protocol.Parts[c.state.Stages[i].P
 func (c *Core) viewLimits(v *View) {
 	l := &c.state.Limits
 	v.Limits = Limits{EndBeat: l.EndBeat, EndPoint: l.EndPoint, Percent: l.Percent, MaxHR: l.MaxHR, Formula: l.Formula, HRLimit: l.HRLimit, SBPLimit: l.SBPLimit,
-		SpO2: l.SpO2Limit, RPEAlert: l.RPEAlert, RPEEnd: l.RPEEnd, Leads: v.Next.Leads, By: c.state.In.LimitsBy}
+		SpO2: l.SpO2Limit, RPEAlert: l.RPEAlert, RPEEnd: l.RPEEnd, Leads: v.Next.Leads, HRWhy: conduct.HRLimitWhy(&c.state.In, l), By: conduct.LimitsSetBy(&c.state.In)}
 }
 
 func (c *Core) viewRows(v *View) {
@@ -332,16 +335,17 @@ func (c *Core) enter(v *View, r *conduct.Value, at protocol.Ms, stage string, st
 func (c *Core) viewSigns(v *View) {
 	for i := range c.protocol.Table {
 		sign := &c.protocol.Table[i]
-		if !sign.When.Told {
-			continue
-		}
-		sv := SignView{ID: sign.ID, Text: sign.Text, Grave: sign.After == protocol.AfterSeated, Stop: sign.Does == protocol.DoesStop, After: sign.After.String()}
+		sv := SignView{ID: sign.ID, Text: sign.Text, Grave: sign.After == protocol.AfterSeated, Stop: sign.Does == protocol.DoesStop, Does: sign.Does.String(), After: sign.After.String()}
 		for k := range c.state.Signs[:c.state.NSigns] {
 			if m := &c.state.Signs[k]; int(m.Sign) == i && !m.Withdrawn && !m.Gone {
 				sv.Ref = m.Ref
 			}
 		}
-		v.Signs = append(v.Signs, sv)
+		if sign.When.Told {
+			v.Signs = append(v.Signs, sv)
+		} else {
+			v.Measured = append(v.Measured, sv)
+		}
 	}
 }
 

@@ -84,7 +84,7 @@ function LimitsTable({ v }: { v: View }) {
   const rows: [string, string][] = [
     [T.limit.end, l.end_beat ? withUnit(l.end_beat, "/min") : T.none],
     [T.limit.formula, l.max_hr ? T.formula(l.max_hr, l.formula, l.percent) : T.none],
-    [T.limit.hr, l.hr_limit ? withUnit(l.hr_limit, "/min") : T.none],
+    [T.limit.hr, l.hr_limit ? `${withUnit(l.hr_limit, "/min")} (${l.hr_limit_why})` : T.none],
     [T.limit.sbp, l.sbp_limit ? withUnit(l.sbp_limit, "mmHg") : T.none],
     [T.limit.spo2, l.spo2_limit ? withUnit(l.spo2_limit, "%") : T.none],
     [T.limit.rpeAlert, l.rpe_alert ? String(l.rpe_alert) : T.none],
@@ -122,7 +122,10 @@ function Signs({ v }: { v: View }) {
       <ul class="signlist">
         {v.signs.map((x) => <li key={x.id}>{x.text} <small>{x.stop ? (x.grave ? T.signGrave : T.signStop) : T.signWatch}</small></li>)}
       </ul>
-      <p>{T.signsMeasured}</p>
+      <h3>{T.signsMeasured}</h3>
+      <ul class="signlist">
+        {v.measured.map((x) => <li key={x.id}>{x.text} <small>{T.signDoes[x.does]}</small></li>)}
+      </ul>
     </div>
   )
 }

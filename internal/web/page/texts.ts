@@ -137,7 +137,8 @@ export const T = {
   signGrave: "stop, stay seated",
   signStop: "stop",
   signWatch: "watch closely",
-  signsMeasured: "Measured limits are in the table of limits; the conductor judges every value that is entered.",
+  signsMeasured: "Judged by the conductor from every value that is entered",
+  signDoes: { stop: "stop", check: "hold, measure again, stop if confirmed", alert: "watch closely", pause: "rest, or stop" } as Record<string, string>,
 
   // sensors
   noBluetooth: "This browser cannot reach Bluetooth sensors. Typing works as well; to connect a strap use a Chromium browser.",

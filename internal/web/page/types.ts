@@ -60,6 +60,7 @@ export interface Limits {
   max_hr: number
   formula: string
   hr_limit: number
+  hr_limit_why: string
   sbp_limit: number
   spo2_limit: number
   rpe_alert: number
@@ -75,7 +76,7 @@ export interface MinuteRow {
   minute: number; stage: string; stage_minute: number; work: number; hr: number; rpe: number
   sbp: number; dbp: number; spo2: number; cadence: number; disturbed: boolean; ref: ID
 }
-export interface Sign { id: string; text: string; grave: boolean; stop: boolean; after: string; ref: ID }
+export interface Sign { id: string; text: string; grave: boolean; stop: boolean; does: string; after: string; ref: ID }
 export interface LogLine { id: ID; at_ms: number; say: string; undo: boolean }
 export interface Quantity { value: number | null; unit: string }
 
@@ -113,6 +114,7 @@ export interface View {
   dots: ReadingDot[]
   minutes: MinuteRow[]
   signs: Sign[]
+  measured: Sign[]
   log: LogLine[]
   more: { part: string; work: number; mark: string } | null
   result: Outcome | null
