@@ -61,12 +61,16 @@ benchmarks:
 	@echo "== benchmarks, once each"
 	go test -run '^$$' -bench . -benchtime 1x ./...
 
-# The tests come last, so that their closing lines are the last that is printed. Nothing is taken from the
+# The tests come last, so that their closing lines are the last that is printed, before the figures that the
+# browser tests measured: the taps of whole tests, how soon a page is back. Nothing is taken from the
 # cache: some tests read the tree and build programs, which the cache does not see. The same-bits test compares
 # the builds and needs no race detector in itself.
 test: deps build types lint wasm benchmarks
 	@echo "== all tests, with the race detector"
-	go test -race -count=1 -timeout 20m ./...
+	@figures=$$(mktemp); trap 'rm -f "$$figures"' EXIT; failed=0; \
+	echo go test -race -count=1 -timeout 20m ./...; \
+	GRADUS_FIGURES=$$figures go test -race -count=1 -timeout 20m ./... || failed=$$?; \
+	echo "== measured in the browser"; cat "$$figures"; exit $$failed
 
 bench:
 	go test -run '^$$' -bench . -benchmem ./...

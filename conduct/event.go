@@ -114,10 +114,11 @@ const (
 	Palpated10        // counted for 10 s: steps of 6
 	Palpated15        // counted for 15 s: steps of 4
 	Palpated30        // counted for 30 s: steps of 2
+	Device            // an oximeter or a cuff that sends its value
 	sourceCount
 )
 
-var sourceWords = [sourceCount]string{"", "typed", "strap", "optical", "ecg", "machine", "palpated-10s", "palpated-15s", "palpated-30s"}
+var sourceWords = [sourceCount]string{"", "typed", "strap", "optical", "ecg", "machine", "palpated-10s", "palpated-15s", "palpated-30s", "device"}
 
 func (s Source) String() string {
 	if s < sourceCount {

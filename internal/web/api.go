@@ -478,6 +478,20 @@ func (s *Server) call(r *http.Request) (any, error) {
 	return callAnswer{n}, nil
 }
 
+// showScreen lets the examiner choose what the participant's screen shows.
+func (s *Server) showScreen(r *http.Request) (any, error) {
+	var what shown
+	if err := readJSON(r, maxText, &what); err != nil {
+		return nil, err
+	}
+	l, err := s.liveTest(r.Context(), r.PathValue("test"))
+	if err != nil {
+		return nil, err
+	}
+	l.show(what)
+	return what, nil
+}
+
 // download gives the events of a test as JSON lines, one event a line, as they are replayed.
 func (s *Server) download(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("test")

@@ -327,6 +327,33 @@ func TestStream(t *testing.T) {
 	}
 }
 
+// The participant's screen shows no heart rate until the examiner lets it, also one that is opened or reloaded later.
+func TestShowHeart(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	id := w.prepare(w.person("A-1"), alder())
+	path := "/api/tests/" + id
+	screen, leave := b.listen(t, path+"/stream")
+	defer leave()
+	if h := next(t, screen, "show"); h.data != `{"heart":false}` {
+		t.Errorf("at first %s", h.data)
+	}
+	if p := w.postJSON(path+"/show", `{"heart":true}`); p.status != 200 {
+		t.Fatalf("%d %s", p.status, p.text)
+	}
+	if h := next(t, screen, "show"); h.data != `{"heart":true}` {
+		t.Errorf("after the switch %s", h.data)
+	}
+	again, leave2 := b.listen(t, path+"/stream")
+	defer leave2()
+	if h := next(t, again, "show"); h.data != `{"heart":true}` {
+		t.Errorf("a screen opened later is told %s", h.data)
+	}
+	if p := w.postJSON(path+"/show", `{"hart":true}`); p.status != 400 {
+		t.Errorf("a wrong field: %d", p.status)
+	}
+}
+
 // A second device takes over while a late event of the first is still on its way. Whoever resumes from marks of
 // both misses nothing and gets nothing twice.
 func TestStreamResumesFromMarks(t *testing.T) {

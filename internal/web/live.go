@@ -22,6 +22,13 @@ type live struct {
 	mu        sync.Mutex
 	marks     record.Marks
 	observers map[*observer]struct{}
+	shows     shown
+}
+
+// shown is what the examiner lets the participant's screen show. It is no event of the test; after a restart of the
+// server the page that holds the pen says it again.
+type shown struct {
+	Heart bool `json:"heart"`
 }
 
 // observer is one open stream. gone is closed when it fell behind.
@@ -40,6 +47,20 @@ func (l *live) watch() *observer {
 	defer l.mu.Unlock()
 	l.observers[o] = struct{}{}
 	return o
+}
+
+// show changes what the participant's screen shows and tells every screen.
+func (l *live) show(what shown) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.shows = what
+	l.sendLocked(showMessage(what))
+}
+
+func (l *live) showing() shown {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.shows
 }
 
 func (l *live) leave(o *observer) {

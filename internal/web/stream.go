@@ -79,6 +79,7 @@ func (s *Server) follow(l *live, o *observer, out *pusher, stored [][]byte) {
 		}
 	}
 	out.put(nowMessage(s.nowOf(l.id)))
+	out.put(showMessage(l.showing()))
 	tick := time.NewTicker(nowEvery)
 	defer tick.Stop()
 	for out.flush() == nil {
@@ -178,4 +179,9 @@ func eventMessage(events []conduct.Event, marks record.Marks) ([]byte, error) {
 func nowMessage(ms int64) []byte {
 	data, _ := json.Marshal(map[string]int64{"now_ms": ms})
 	return message("now", "", data)
+}
+
+func showMessage(what shown) []byte {
+	data, _ := json.Marshal(what)
+	return message("show", "", data)
 }

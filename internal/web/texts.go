@@ -444,6 +444,7 @@ var english = map[string]string{
 	"source.optical":      "optical sensor",
 	"source.ecg":          "electrocardiogram",
 	"source.machine":      "the machine",
+	"source.device":       "sent by the cuff or the oximeter",
 	"source.palpated-10s": "counted for 10 s, in steps of 6",
 	"source.palpated-15s": "counted for 15 s, in steps of 4",
 	"source.palpated-30s": "counted for 30 s, in steps of 2",

@@ -11,6 +11,7 @@ import (
 
 	"gradus/conduct"
 	"gradus/estimate"
+	"gradus/heartbeat"
 	"gradus/protocol"
 	"gradus/simulate"
 )
@@ -24,6 +25,7 @@ type Core struct {
 	body      *simulate.Body
 	trace     []Dot
 	devices   map[string]*device
+	lock      heartbeat.LockWatch
 }
 
 // Load is what a page gets from the server when it opens a test.
@@ -35,7 +37,7 @@ type Load struct {
 
 // Ask is one message to the core; Op says which.
 type Ask struct {
-	Op     string          `json:"op"` // load, events, act, tick, view, anchor, simulate, trace, decode or window
+	Op     string          `json:"op"` // load, events, act, tick, view, anchor, simulate, trace, decode, window or lock
 	Load   *Load           `json:"load,omitempty"`
 	Events []conduct.Event `json:"events,omitempty"` // op events: as recorded elsewhere; op act: new ones, without ids
 	At     int64           `json:"at_ms"`            // test time now
@@ -45,7 +47,7 @@ type Ask struct {
 	TakeUp bool            `json:"take_up,omitempty"`
 	By     string          `json:"by,omitempty"`
 	Trace  *Dot            `json:"dot,omitempty"`    // op trace: a sensor value to draw
-	Sensor *SensorAsk      `json:"sensor,omitempty"` // ops decode and window
+	Sensor *SensorAsk      `json:"sensor,omitempty"` // ops decode, window and lock
 }
 
 // Clocks is conduct.Clocks with times in milliseconds.
@@ -70,7 +72,7 @@ type Answer struct {
 	Events []conduct.Event `json:"events,omitempty"` // new events with their ids, to be stored
 	Ask    bool            `json:"ask,omitempty"`    // op anchor: ask the examiner which minute it is
 	Sample *Sample         `json:"sample,omitempty"` // op simulate
-	Sensed *Sensed         `json:"sensed,omitempty"` // ops decode and window
+	Sensed *Sensed         `json:"sensed,omitempty"` // ops decode, window and lock
 	View   *View           `json:"view,omitempty"`
 }
 
@@ -106,6 +108,13 @@ func (c *Core) Answer(ask Ask) (a Answer) {
 		a.View = c.View(protocol.Ms(ask.At))
 		return a
 	}
+	if ask.Op == "decode" { // needs no test: a scale is read before there is one
+		sensed, err := c.decode(ask.Sensor, ask.At)
+		if err != nil {
+			return fail(err)
+		}
+		return Answer{Sensed: sensed}
+	}
 	if c.protocol == nil {
 		return Answer{Error: "no test is loaded", Hint: "open a test first"}
 	}
@@ -125,10 +134,10 @@ func (c *Core) Answer(ask Ask) (a Answer) {
 	case "trace":
 		c.draw(*ask.Trace)
 		return a
-	case "decode":
-		a.Sensed, err = c.decode(ask.Sensor, ask.At)
 	case "window":
 		a.Sensed, err = c.window(ask.Sensor)
+	case "lock":
+		a.Sensed, err = c.watchLock(ask.Sensor, ask.At)
 	case "view":
 	default:
 		err = fmt.Errorf("no message is called %q", ask.Op)
@@ -136,7 +145,7 @@ func (c *Core) Answer(ask Ask) (a Answer) {
 	if err != nil {
 		a = fail(err)
 	}
-	if ask.Op != "simulate" && ask.Op != "decode" && ask.Op != "window" {
+	if a.Sample == nil && a.Sensed == nil {
 		a.View = c.View(at)
 	}
 	return a
@@ -166,7 +175,7 @@ func (c *Core) load(l *Load) error {
 	if err != nil {
 		return err
 	}
-	*c = Core{protocol: l.Protocol, estimator: l.Estimator, state: s, events: l.Events}
+	*c = Core{protocol: l.Protocol, estimator: l.Estimator, state: s, events: l.Events, devices: c.devices}
 	return nil
 }
 

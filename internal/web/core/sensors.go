@@ -18,9 +18,12 @@ type SensorAsk struct {
 	Rates  bool   `json:"rates,omitempty"`  // op window: Beats are rates
 	From   int64  `json:"from_ms"`          // op window
 	To     int64  `json:"to_ms"`
+
+	Rate    float64 `json:"rate,omitempty"`    // op lock: heart rate and cadence of this second, per minute
+	Cadence float64 `json:"cadence,omitempty"` // op lock
 }
 
-// Sensed is what a packet or a stretch of beats says; a value of 0 is not there, a null one neither.
+// Sensed is what a packet, a stretch of beats or a watch says; a value of 0 is not there, a null one neither.
 type Sensed struct {
 	HR       float64   `json:"hr,omitempty"`
 	RRms     []float64 `json:"rr_ms,omitempty"`
@@ -29,6 +32,12 @@ type Sensed struct {
 	Cadence  *float64  `json:"cadence,omitempty"`
 	Power    *float64  `json:"power,omitempty"`
 	Battery  *float64  `json:"battery,omitempty"`
+	SpO2     *float64  `json:"spo2,omitempty"` // percent
+	SBP      *float64  `json:"sbp,omitempty"`  // mmHg
+	DBP      *float64  `json:"dbp,omitempty"`  // mmHg
+	MassKg   *float64  `json:"mass_kg,omitempty"`
+	Cuff     bool      `json:"cuff,omitempty"`   // the cuff is at work
+	Factor   float64   `json:"factor,omitempty"` // op lock: the heart rate is this often the cadence; 0: no hint
 	Used     int       `json:"used"`
 	Dropped  int       `json:"dropped"`
 	Good     bool      `json:"good"`          // fit to be taken without a hand
@@ -79,6 +88,18 @@ func (c *Core) decode(a *SensorAsk, at int64) (*Sensed, error) {
 	case gatt.RunningSpeed:
 		v := float64(s.CadencePerMin)
 		out.Cadence = &v
+	case gatt.SpotCheck:
+		out.oximeter(s.Oximetry, s.OximeterStatus)
+	case gatt.Continuous:
+		out.oximeter(s.Oximetry, s.OximeterStatus)
+	case gatt.BloodPressure:
+		out.pressure(s)
+	case gatt.CuffPressure:
+		out.Cuff = true
+	case gatt.Weight:
+		if kg, ok := s.Kg(); ok {
+			out.MassKg = &kg
+		}
 	case gatt.MachineData:
 		if err := out.machine(d, s); err != nil {
 			return nil, err
@@ -123,6 +144,51 @@ func (o *Sensed) machine(d *device, part gatt.MachineData) error {
 		o.Cadence = &v
 	}
 	return nil
+}
+
+// oximeter gives the saturation that the device stands behind; a doubtful one comes with the reason.
+func (o *Sensed) oximeter(x gatt.Oximetry, status gatt.OximeterStatus) {
+	v, ok := x.SpO2Percent.Value()
+	if !ok || status.Trust() == gatt.NoValue {
+		o.Why = "no signal from the finger"
+		return
+	}
+	o.SpO2, o.Good = &v, status.Trust() == gatt.Good
+	if !o.Good {
+		o.Why = "the oximeter doubts its value"
+	}
+}
+
+// badCuff are what a monitor says against its own value: movement, a loose cuff, a wrong position.
+const badCuff = 1<<0 | 1<<1 | 1<<5
+
+// pressure gives what the cuff measured; in exercise cuffs often send no number, and then none is made up.
+func (o *Sensed) pressure(b gatt.BloodPressure) {
+	systolic, ok1 := b.Systolic.MmHg()
+	diastolic, ok2 := b.Diastolic.MmHg()
+	if !ok1 || !ok2 {
+		o.Why = "the cuff sent no pressure"
+		return
+	}
+	systolic, diastolic = exact.HalfUp(systolic), exact.HalfUp(diastolic)
+	o.SBP, o.DBP = &systolic, &diastolic
+	if status, ok := b.Status.Get(); ok && status&badCuff != 0 {
+		o.Why = "the cuff moved or sat badly"
+		return
+	}
+	o.Good = true
+}
+
+// watchLock tells whether the heart rate has followed the steps for a while.
+func (c *Core) watchLock(a *SensorAsk, at int64) (*Sensed, error) {
+	if a == nil {
+		return nil, fmt.Errorf("no heart rate came with the message")
+	}
+	hint := c.lock.Add(at, a.Rate, a.Cadence)
+	if !hint.Suspected {
+		return &Sensed{}, nil
+	}
+	return &Sensed{Factor: hint.Factor}, nil
 }
 
 // window averages the beats of a stretch of time by the rules of package heartbeat, which leaves out beats that

@@ -132,3 +132,76 @@ func TestDecodeThroughTheCore(t *testing.T) {
 		}
 	}
 }
+
+// What an oximeter, a cuff and a scale send, before and while a test is loaded.
+func TestDecodeSingleMeasurements(t *testing.T) {
+	number := func(v *float64) string {
+		if v == nil {
+			return "-"
+		}
+		return fmt.Sprint(*v)
+	}
+	for _, c := range []struct {
+		name string
+		uuid uint16
+		data []byte
+		want string // saturation, systolic, diastolic, mass
+		good bool
+		why  string
+	}{
+		{"continuous", 0x2A5F, []byte{0, 96, 0, 112, 0}, "96 - - -", true, ""},
+		{"low perfusion", 0x2A5F, []byte{0x08, 96, 0, 112, 0, 0x20, 0, 0}, "96 - - -", false, "doubts"},
+		{"off the finger", 0x2A5F, []byte{0x08, 96, 0, 112, 0, 0x00, 0x08, 0}, "- - - -", false, "no signal"},
+		{"no number", 0x2A5F, []byte{0, 0xFF, 0x07, 0xFF, 0x07}, "- - - -", false, "no signal"},
+		{"spot check", 0x2A5E, []byte{0, 97, 0, 80, 0}, "97 - - -", true, ""},
+		{"cuff", 0x2A35, []byte{0, 142, 0, 82, 0, 102, 0}, "- 142 82 -", true, ""},
+		{"cuff in kPa", 0x2A35, []byte{1, 0xBD, 0xF0, 0x6D, 0xF0, 0x88, 0xF0}, "- 142 82 -", true, ""},
+		{"arm moved", 0x2A35, []byte{0x10, 142, 0, 82, 0, 102, 0, 1, 0}, "- 142 82 -", false, "moved"},
+		{"cuff failed", 0x2A35, []byte{0, 0xFF, 0x07, 0xFF, 0x07, 0xFF, 0x07}, "- - - -", false, "no pressure"},
+		{"scale", 0x2A9D, []byte{0, 0x78, 0x37}, "- - - 71", false, ""},
+		{"scale without a weighing", 0x2A9D, []byte{0, 0xFF, 0xFF}, "- - - -", false, ""},
+	} {
+		a := (&core.Core{}).Answer(core.Ask{Op: "decode", Sensor: &core.SensorAsk{UUID: c.uuid, Data: c.data, Device: "d"}})
+		if a.Sensed == nil {
+			t.Fatalf("%s: %+v", c.name, a)
+		}
+		s := a.Sensed
+		got := strings.Join([]string{number(s.SpO2), number(s.SBP), number(s.DBP), number(s.MassKg)}, " ")
+		if got != c.want || s.Good != c.good || !strings.Contains(s.Why, c.why) || (c.why == "") != (s.Why == "") {
+			t.Errorf("%s: %s, good %v, why %q", c.name, got, s.Good, s.Why)
+		}
+	}
+	a := (&core.Core{}).Answer(core.Ask{Op: "decode", Sensor: &core.SensorAsk{UUID: 0x2A36, Data: []byte{0, 120, 0, 0xFF, 0x07, 0xFF, 0x07}}})
+	if a.Sensed == nil || !a.Sensed.Cuff || a.Sensed.SBP != nil {
+		t.Errorf("a cuff at work: %+v", a.Sensed)
+	}
+}
+
+// A heart rate that stays at the step rate, or at twice it, is hinted at after 20 s; one that only passes is not.
+func TestLockThroughTheCore(t *testing.T) {
+	for _, c := range []struct {
+		name            string
+		rate, cadence   float64
+		drift, factor   float64
+		seconds, silent int
+	}{
+		{"once", 101, 100, 0, 1, 30, 20},
+		{"twice", 161, 80, 0, 2, 30, 20},
+		{"apart", 120, 100, 0, 0, 60, 60},
+		{"passing", 90, 100, 0.5, 0, 60, 60},
+	} {
+		k := &core.Core{}
+		load := loadMessage(t)
+		ask(t, k, core.Ask{Op: "load", Load: &load})
+		for s := range c.seconds {
+			a := ask(t, k, core.Ask{Op: "lock", At: int64(s) * 1000, Sensor: &core.SensorAsk{Rate: c.rate + float64(s)*c.drift, Cadence: c.cadence}})
+			want := c.factor
+			if s < c.silent {
+				want = 0
+			}
+			if a.Sensed == nil || a.Sensed.Factor != want || a.View != nil {
+				t.Fatalf("%s after %d s: %+v", c.name, s, a.Sensed)
+			}
+		}
+	}
+}

@@ -5,6 +5,7 @@ import (
 
 	"gradus/conduct"
 	"gradus/estimate"
+	"gradus/exact"
 	"gradus/protocol"
 )
 
@@ -49,6 +50,7 @@ type Limits struct {
 	HRLimit  float64 `json:"hr_limit"`
 	SBPLimit float64 `json:"sbp_limit"`
 	SpO2     float64 `json:"spo2_limit"`
+	SpO2At   float64 `json:"spo2_watch"` // highest saturation at which a limit or a sign says something; 0: none
 	RPEAlert float64 `json:"rpe_alert"`
 	RPEEnd   float64 `json:"rpe_end"`
 	Leads    string  `json:"leads"`
@@ -194,6 +196,12 @@ func (c *Core) viewLimits(v *View) {
 	l := &c.state.Limits
 	v.Limits = Limits{EndBeat: l.EndBeat, EndPoint: l.EndPoint, Percent: l.Percent, MaxHR: l.MaxHR, Formula: l.Formula, HRLimit: l.HRLimit, SBPLimit: l.SBPLimit,
 		SpO2: l.SpO2Limit, RPEAlert: l.RPEAlert, RPEEnd: l.RPEEnd, Leads: v.Next.Leads, HRWhy: conduct.HRLimitWhy(&c.state.In, l), By: conduct.LimitsSetBy(&c.state.In)}
+	v.Limits.SpO2At = l.SpO2Limit
+	for i := range c.protocol.Table {
+		if w := &c.protocol.Table[i].When; w.What == protocol.MeasureSpO2 && w.AtMost != nil {
+			v.Limits.SpO2At = max(v.Limits.SpO2At, *w.AtMost)
+		}
+	}
 }
 
 func (c *Core) viewRows(v *View) {
@@ -408,16 +416,22 @@ func tell(p *protocol.Protocol, e *conduct.Event) (say string, undo bool) {
 	case conduct.Began:
 		return "Test begun", false
 	case conduct.Reading:
+		if e.What == protocol.CadenceRate && e.Src == conduct.Machine {
+			return fmt.Sprintf("Cadence %.4g, by the machine", e.V), false // no slip of a hand
+		}
 		if e.What == protocol.BloodPressure {
 			return fmt.Sprintf("Blood pressure %g/%g", e.V, e.V2), true
 		}
+		if e.What == protocol.HeartRate {
+			return fmt.Sprintf("Heart rate %.0f", exact.HalfUp(e.V)), true
+		}
 		return fmt.Sprintf("%s %.4g", words[e.What], e.V), true
 	case conduct.StageBegun:
-		return fmt.Sprintf("%g W set, %s", e.V, e.Code), true
+		return fmt.Sprintf("%g W set, %s", e.V, titleOf(p, e.Code)), true
 	case conduct.WorkSet:
 		return fmt.Sprintf("Load changed to %g W", e.V), false
 	case conduct.Extended:
-		return "One more minute: " + e.Code, false
+		return "One more minute, " + titleOf(p, e.Code), false
 	case conduct.Branched:
 		return "Row chosen: " + e.Code, false
 	case conduct.SignSeen:
@@ -454,6 +468,16 @@ func tell(p *protocol.Protocol, e *conduct.Event) (say string, undo bool) {
 		return "Another device took the pen", false
 	}
 	return "", false
+}
+
+// titleOf is how a part is called by its id.
+func titleOf(p *protocol.Protocol, id string) string {
+	for i := range p.Parts {
+		if p.Parts[i].ID == id {
+			return p.Parts[i].Title
+		}
+	}
+	return id
 }
 
 var words = map[protocol.Quantity]string{

@@ -3,6 +3,7 @@ package e2e
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"os"
@@ -49,6 +50,25 @@ func TestMain(m *testing.M) {
 		}
 		return m.Run()
 	}())
+}
+
+// figure prints a figure that a test measured, and adds it to the file that GRADUS_FIGURES names: go test hides what
+// a passing package prints.
+func figure(format string, values ...any) {
+	line := fmt.Sprintf(format, values...) + "\n"
+	fmt.Print(line)
+	name := os.Getenv("GRADUS_FIGURES")
+	if name == "" {
+		return
+	}
+	f, err := os.OpenFile(name, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o666)
+	if err == nil {
+		_, err = f.WriteString(line)
+		err = errors.Join(err, f.Close())
+	}
+	if err != nil {
+		fmt.Fprintf(os.Stderr, "%s: %v\n", name, err)
+	}
 }
 
 // server is a program that serves.

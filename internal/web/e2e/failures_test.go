@@ -78,7 +78,7 @@ func TestReloadInMidStage(t *testing.T) {
 	then := time.Now()
 	b.do(chromedp.Reload())
 	took := b.back(then)
-	fmt.Printf("reload in mid-stage: back after %d ms\n", took.Milliseconds())
+	figure("reload in mid-stage: back after %d ms", took.Milliseconds())
 	b.sameTime(said.Now, then, 10, 8000)
 	if now := b.state(); now.Stage != said.Stage || now.Phase != "riding" {
 		t.Errorf("before %+v, after %+v", said, now)
@@ -94,7 +94,7 @@ func TestReloadInMidStage(t *testing.T) {
 	opened := time.Now()
 	b.visit(s.address + "/tests/" + test + "/run")
 	took = b.back(opened)
-	fmt.Printf("tab closed and opened again: back after %d ms\n", took.Milliseconds())
+	figure("tab closed and opened again: back after %d ms", took.Milliseconds())
 	b.sameTime(said.Now, then, 10, 8000)
 	if took > tooSlow {
 		t.Errorf("it took %v", took)
@@ -115,7 +115,7 @@ func TestCrashedTab(t *testing.T) {
 	opened := time.Now()
 	other.visit(s.address + "/tests/" + test + "/run")
 	other.back(opened)
-	fmt.Printf("crashed page: back in another tab after %d ms\n", time.Since(opened).Milliseconds())
+	figure("crashed page: back in another tab after %d ms", time.Since(opened).Milliseconds())
 	other.sameTime(said.Now, then, 10, 8000)
 	other.quiet()
 }
@@ -134,6 +134,9 @@ func TestServerKilled(t *testing.T) {
 	s := serve(t, "serve", "--data", filepath.Join(t.TempDir(), "data"))
 	b := browser(t, 768, 1024)
 	test := ownPerson(b, s)
+	if !eval[bool](b, `document.querySelector(".standing").checkVisibility() && document.querySelector(".standing").innerText.includes("Not for patients yet")`) {
+		t.Error("the page does not say that it is not for patients yet")
+	}
 	b.click(due)
 	b.until(patience, "stage 1", `window.gradus.view.phase === "riding"`)
 	s.kill()
@@ -149,7 +152,7 @@ func TestServerKilled(t *testing.T) {
 	b.shot("server-away")
 	s.start()
 	b.until(30*time.Second, "everything is acknowledged", `window.gradus.undelivered() === 0 && !window.gradus.away`)
-	fmt.Printf("server killed and started again: %d events held meanwhile, all delivered\n", held)
+	figure("server killed and started again: %d events held meanwhile, all delivered", held)
 	events := stored(t, b, test)
 	complete(t, events)
 	if n := len(events); n != b.state().Events {
@@ -227,7 +230,7 @@ func TestOffline(t *testing.T) {
 	said, then := b.state(), time.Now()
 	b.do(chromedp.Reload())
 	took := b.back(then)
-	fmt.Printf("reload without the server: back after %d ms, %d events held\n", took.Milliseconds(), said.Pending)
+	figure("reload without the server: back after %d ms, %d events held", took.Milliseconds(), said.Pending)
 	b.sameTime(said.Now, then, 60, 60_000)
 	if n := b.state().Pending; n < said.Pending {
 		t.Errorf("%d events held, %d before the reload", n, said.Pending)
@@ -327,12 +330,29 @@ func TestSecondScreens(t *testing.T) {
 	}
 	p.shot("participant")
 	p.axe("participant")
+	const heart = `[...document.querySelectorAll(".participant .left")].some((e) => /\d+\s*.min/.test(e.innerText))`
+	a.click(`.looks button:nth-child(7)`)
+	a.click(`.screens input[type="checkbox"]`)
+	p.until(patience, "the examiner shows the heart rate", heart)
+	a.do(chromedp.Reload())
+	a.back(time.Now())
+	p.do(chromedp.Reload())
+	p.until(patience, "the participant's screen still shows it", `window.gradus && window.gradus.view && `+heart)
+	a.click(`.looks button:nth-child(7)`)
+	a.until(patience, "the switch still stands", `document.querySelector('.screens input[type="checkbox"]').checked`)
+	a.click(`.screens input[type="checkbox"]`)
+	p.until(patience, "the heart rate is gone", `!(`+heart+`)`)
 	o := a.another(1366, 768)
 	o.visit(s.address + "/tests/" + test + "/observe")
 	o.until(patience, "the observer sees the test", `window.gradus && window.gradus.view && window.gradus.view.phase === "riding" && window.gradus.signals.last("hr")`)
 	a.click(`.bar [aria-label="Call the supervisor"]`)
 	a.until(patience, "the call went out", `[...document.querySelectorAll(".notices p")].some((e) => e.innerText.includes("The call is on"))`)
 	o.until(patience, "the call is shown", `document.querySelector(".call")`)
+	for _, x := range []*tab{a, p, o} {
+		if !eval[bool](x, `[...document.querySelectorAll(".standing")].some((e) => e.checkVisibility() && e.innerText.includes("invented"))`) {
+			t.Error("a page does not say that it is a demonstration: " + x.path())
+		}
+	}
 	o.shot("observer")
 	o.axe("observer")
 	a.quiet()

@@ -87,7 +87,7 @@ func TestTaps(t *testing.T) {
 			if !eval[bool](b, `!!document.querySelector(".result .estimate")`) {
 				t.Fatal("the page shows no result")
 			}
-			fmt.Printf("taps from begin to result, %s: %d (at most %d)\n", c.name, taps, c.most)
+			figure("taps from begin to result, %s: %d (at most %d)", c.name, taps, c.most)
 			if taps > c.most {
 				t.Errorf("%d taps, at most %d", taps, c.most)
 			}

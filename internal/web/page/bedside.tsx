@@ -24,7 +24,7 @@ export function mount(kind: "run" | "observe") {
   // Many changes in one moment are drawn once.
   const changed = () => { frame ||= requestAnimationFrame(() => { frame = 0; draw() }) }
   const session: Session = new Session(main.dataset.test!, kind, changed)
-  const bluetooth = kind === "run" ? Bluetooth.open({ core: session.core, signals: session.signals, now: () => session.clock.now(), changed }) : undefined
+  const bluetooth = kind === "run" ? Bluetooth.open({ core: session.core, signals: session.signals, now: () => session.clock.now(), changed, measured: (m) => void session.watcher.measured(m) }) : undefined
   paper(session.watcher.prompts.settings.dark)
   draw()
   void session.open().then(() => session.askBoot())
@@ -70,7 +70,7 @@ function Open({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefined }
       <Head s={s} />
       <div class="told">
         <Notices s={s} />
-        {s.mode === "ask-minute" ? <AskMinute s={s} /> : <Instruction s={s} />}
+        {s.mode === "ask-minute" ? <AskMinute s={s} /> : <Instruction s={s} pad={pad} />}
         {v.phase === "closed" && <Result s={s} />}
         <Clocks s={s} />
       </div>
@@ -134,7 +134,7 @@ function AskMinute({ s }: { s: Session }) {
   )
 }
 
-function Instruction({ s }: { s: Session }) {
+function Instruction({ s, pad }: { s: Session; pad: Pad }) {
   const v = s.view, next = v.next
   const pen = s.mode === "pen"
   const [main, ...others] = pen ? acts(v) : []
@@ -148,13 +148,16 @@ function Instruction({ s }: { s: Session }) {
       {pen && (
         <div class="acts">
           <TakeButton s={s} />
+          <OfferButton s={s} />
           {main && <ActButton s={s} act={main} main={main.kind !== "quiet"} />}
           {others.map((a) => <ActButton key={a.say.replace(/\d+:\d\d/, "")} s={s} act={a} main={false} />)}
         </div>
       )}
       <Taken s={s} />
       {next.warnings?.map((w) => <p key={w.rule + w.say.replace(/\d+:\d\d/, "")} class="caution"><b>{T.caution}.</b> {w.say}</p>)}
-      {s.watcher.locked && <p class="caution"><b>{T.caution}.</b> {T.cadenceLock}</p>}
+      {pen && s.watcher.locked > 0 && (
+        <p class="caution lock"><b>{T.caution}.</b> {T.cadenceLock(s.watcher.locked)} <button type="button" class="quiet" onClick={() => pad.set({ tab: "heart_rate", typed: "", counted: "palpated-15s" })}>{T.countNow}</button></p>
+      )}
       {pen && v.phase === "riding" && !s.signals.sources.some((x) => x.gives.includes("hr")) && v.stage_ms > 50_000 && v.stage_ms < 75_000 && <p class="caution"><b>{T.caution}.</b> {T.lookNow}</p>}
       {script && <p class="script"><b>{T.script}:</b> “{script}”</p>}
       <details class="rule"><summary>{T.whyLabel}</summary><p>{T.whyRule(next.rule, next.source)} {T.leads(next.leads)}</p></details>
@@ -181,13 +184,20 @@ function TakeButton({ s }: { s: Session }) {
   )
 }
 
+// OfferButton offers what a cuff or an oximeter sent and does not stand behind, or may have measured before.
+function OfferButton({ s }: { s: Session }) {
+  const m = s.watcher.offer
+  if (!m) return null
+  return <button type="button" class="quiet" onClick={() => void s.exclusive(() => s.watcher.takeSingle(m, s.clock.now()))}>{T.takeOffer(m)}</button>
+}
+
 function Taken({ s }: { s: Session }) {
   const t = s.watcher.taken
   const line = t && s.view.log.find((l) => l.id.term === t.ref.term && l.id.n === t.ref.n)
   if (!t || !line || !line.undo || s.mode !== "pen" || s.view.now_ms - line.at_ms > 40_000) return null
   return (
     <p class="taken-note">
-      {T.takenNote(t.v, t.used, t.dropped)} {t.note && T.meanApart(t.note)}
+      {t.say} {t.note && T.meanApart(t.note)}
     </p>
   )
 }
@@ -230,12 +240,14 @@ function HeartNow({ s }: { s: Session }) {
   const name = source ? T.srcName[source.id] ?? T.srcName[source.src] : ""
   const last = s.signals.last("hr")
   const silentFor = last && s.clock.running ? Math.round((at - last.at_ms) / 1000) : 0
+  const spo2 = s.signals.last("spo2")
   const state = !source && s.mode === "pen" ? T.noSensor : !now?.fresh && silentFor > 5 ? T.silent(silentFor) : name
   return (
     <div class="clock heart">
       <span class="big">{now ? Math.round(now.hr) : s.view.last_hr || "\u2013"}<small> /min</small></span>
       <span class="label">{T.heartNow}</span>
       <span class={now?.fresh ? "sub" : "sub silent"}>{state}{s.watcher.poor ? `, ${T.quality.poor}: ${(s.watcher.poor as Sensed).why}` : ""}</span>
+      {spo2 && at - spo2.at_ms < 15_000 && <span class="sub">{T.spo2Now(Math.round(spo2.v))}</span>}
     </div>
   )
 }

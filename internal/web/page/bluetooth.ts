@@ -1,10 +1,13 @@
-// Sensors by Web Bluetooth: heart rate first, then fitness machine, power, cadence, battery. Bytes are decoded in the
-// core. Only notifications are switched on: no value is ever written to a machine.
+// Sensors by Web Bluetooth: heart rate, fitness machine, power, cadence, oximeter, cuff, scale, battery. Bytes are
+// decoded in the core. Only notifications and indications are switched on: no value is ever written to a machine.
 import type { Core } from "./core"
-import type { Kind, SensorSource, Signals } from "./signals"
+import type { Given, Kind, SensorSource, Signals } from "./signals"
+import type { Sensed } from "./types"
 
-const heartService = 0x180d, batteryService = 0x180f
-const machineServices = [0x1826, 0x1818, 0x1816, 0x1814]
+const batteryService = 0x180f
+// What the examiner can look for, and the services that make a device one of them.
+const services = { heart: [0x180d], machine: [0x1826, 0x1818, 0x1816, 0x1814], oximeter: [0x1822], cuff: [0x1810], scale: [0x181d] }
+export type Sought = keyof typeof services
 // Characteristics that are listened to, by service.
 const notified: Record<number, number[]> = {
   0x180d: [0x2a37],
@@ -12,13 +15,22 @@ const notified: Record<number, number[]> = {
   0x1818: [0x2a63],
   0x1816: [0x2a5b],
   0x1814: [0x2a53],
+  0x1822: [0x2a5e, 0x2a5f],
+  0x1810: [0x2a35, 0x2a36],
+  0x181d: [0x2a9d],
   0x180f: [0x2a19],
 }
 const locationOf = 0x2a38
+// Cuffs, oximeters and scales hand over what they have stored as soon as they are connected. What comes so soon after
+// the first connection may be old and is only offered; our own choice.
+const storedMs = 5000
 const backoffMs = [1000, 2000, 4000, 8000, 10_000]
 const chest = ["chest", "other"]
 
-export interface Host { core: Core; signals: Signals; now(): number; changed(): void }
+// Measured is a single value of a cuff, an oximeter or a scale.
+export interface Measured { what: "blood_pressure" | "spo2" | "mass" | "cuff"; v: number; v2?: number; good: boolean; why?: string; stored: boolean }
+
+export interface Host { core: Core; signals: Signals; now(): number; changed(): void; measured(m: Measured): void }
 
 export class Bluetooth {
   private constructor(private host: Host) {}
@@ -29,10 +41,9 @@ export class Bluetooth {
   }
 
   // add lets the examiner choose a sensor. It must be called in a tap.
-  async add(kind: "heart" | "machine") {
-    const services = kind === "heart" ? [heartService] : machineServices
+  async add(kind: Sought) {
     const device = await navigator.bluetooth.requestDevice({
-      filters: services.map((s) => ({ services: [s] })), optionalServices: [batteryService, heartService, ...machineServices],
+      filters: services[kind].map((s) => ({ services: [s] })), optionalServices: [batteryService, ...Object.values(services).flat()],
     })
     const known = this.host.signals.sources.find((s) => s.id === device.id)
     if (known) return
@@ -47,7 +58,9 @@ class Sensor implements SensorSource {
   name: string
   src: "strap" | "optical" | "machine" = "machine"
   state: "connecting" | "on" | "lost" = "connecting"
-  gives: Kind[] = []
+  gives: Given[] = []
+  says: string | undefined
+  private since = 0 // when it was first connected
   battery?: number
   why = "" // what went wrong when it was last tried
   private closed = false
@@ -67,6 +80,7 @@ class Sensor implements SensorSource {
       const server = await this.device.gatt!.connect()
       for (const service of await server.getPrimaryServices()) await this.listen(service)
       this.tries = 0
+      this.since ||= performance.now()
       this.set("on")
     } catch (e) {
       this.why = String(e)
@@ -104,7 +118,26 @@ class Sensor implements SensorSource {
     this.beats(at, s.rr_ms ?? [])
     if (s.cadence !== undefined) this.give("cadence", at, s.cadence)
     if (s.power !== undefined) this.give("power", at, s.power)
+    this.measure(uuid, at, s)
   }
+
+  // measure hands on single measurements, and the stream of an oximeter as far as it stands behind it.
+  private measure(uuid: number, at: number, s: Sensed) {
+    const oximeter = uuid === 0x2a5e || uuid === 0x2a5f
+    if (oximeter || uuid === 0x2a35) this.says = s.why
+    if (oximeter) this.can("spo2")
+    if (uuid === 0x2a5f && s.spo2 !== undefined && s.good) this.give("spo2", at, s.spo2)
+    const tell = (what: Measured["what"], v: number, good: boolean, v2?: number) =>
+      this.host.measured({ what, v, v2, good, why: s.why, stored: !this.since || performance.now() - this.since < storedMs })
+    if (uuid === 0x2a5e && s.spo2 !== undefined) tell("spo2", s.spo2, s.good)
+    if (uuid === 0x2a35 || uuid === 0x2a36) this.can("pressure")
+    if (s.sbp !== undefined) tell("blood_pressure", s.sbp, s.good, s.dbp)
+    if (s.cuff) tell("cuff", 0, true)
+    if (s.mass_kg !== undefined) { this.can("mass"); tell("mass", s.mass_kg, true) }
+    this.host.changed()
+  }
+
+  private can(what: Given) { if (!this.gives.includes(what)) this.gives.push(what) }
 
   // beats places intervals in time: the last one ended now.
   private beats(at: number, rr: number[]) {
@@ -116,7 +149,7 @@ class Sensor implements SensorSource {
   }
 
   private give(kind: Kind, at: number, v: number) {
-    if (!this.gives.includes(kind)) this.gives.push(kind)
+    this.can(kind)
     this.host.signals.add(kind, at, v)
   }
 

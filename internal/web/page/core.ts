@@ -16,6 +16,7 @@ export interface Ask {
   sensor?: {
     uuid?: number; device?: string; data?: string
     beats?: { at_ms: number; v: number }[]; rates?: boolean; from_ms?: number; to_ms?: number
+    rate?: number; cadence?: number
   }
 }
 

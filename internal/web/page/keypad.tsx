@@ -52,8 +52,9 @@ export function entered(s: Session, pad: Pad): Event | undefined {
 export async function enter(s: Session, pad: Pad) {
   const event = entered(s, pad)
   if (!event) return
-  s.watcher.locked = false
-  if (await s.act([event])) pad.set({ typed: "" })
+  if (!(await s.act([event]))) return
+  if (event.what === "heart_rate" && event.src !== "typed") s.watcher.wasCounted()
+  pad.set({ typed: "" })
 }
 
 export function typeKey(pad: Pad, k: string) {

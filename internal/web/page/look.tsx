@@ -1,6 +1,6 @@
 // What can always be looked up: the sheet as it fills, limits and branch table, stop signs, sensors, prompts, the log.
 import { useState } from "preact/hooks"
-import type { Bluetooth } from "./bluetooth"
+import type { Bluetooth, Sought } from "./bluetooth"
 import type { Session } from "./session"
 import { T, withUnit } from "./texts"
 import type { MinuteRow, View } from "./types"
@@ -132,7 +132,7 @@ function Signs({ v }: { v: View }) {
 
 function Sensors({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefined }) {
   const [said, say] = useState("")
-  const add = async (kind: "heart" | "machine") => {
+  const add = async (kind: Sought) => {
     say("")
     try { await bluetooth?.add(kind) } catch (e) { say(e instanceof Error && e.name === "NotFoundError" ? T.notChosen : String(e)) }
   }
@@ -141,14 +141,14 @@ function Sensors({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefine
       <ul>
         {s.signals.sources.map((x) => (
           <li key={x.id}>
-            <b>{x.name}</b>: {T.sensorStates[x.state]}{x.battery !== undefined && `, ${T.battery(x.battery)}`}{x.battery !== undefined && x.battery < 15 && `, ${T.batteryLow}`}
+            <b>{x.name}</b>: {T.sensorStates[x.state]}{x.battery !== undefined && `, ${T.battery(x.battery)}`}{x.battery !== undefined && x.battery < 15 && `, ${T.batteryLow}`}{x.says && `: ${x.says}`}
             {x.id !== "invented" && <button type="button" class="quiet" onClick={() => { x.close(); s.signals.sources = s.signals.sources.filter((y) => y !== x) }}>{T.disconnect}</button>}
           </li>
         ))}
         {!s.signals.sources.length && <li>{T.noSensor}</li>}
       </ul>
       {bluetooth
-        ? <p><button type="button" onClick={() => void add("heart")}>{T.addStrap}</button> <button type="button" onClick={() => void add("machine")}>{T.addMachine}</button></p>
+        ? <p class="adds">{(Object.entries(T.addSensor) as [Sought, string][]).map(([kind, name]) => <button key={kind} type="button" onClick={() => void add(kind)}>{name}</button>)}</p>
         : <p>{T.noBluetooth}</p>}
       {said && <p role="status">{said}</p>}
       {s.signals.malformed > 0 && <p>{T.malformed(s.signals.malformed)}</p>}
@@ -207,6 +207,9 @@ function Screens({ s }: { s: Session }) {
   return (
     <div class="screens">
       <p><a href={`/tests/${s.test}/participant`} target="_blank" rel="noopener">{T.screens.participant}</a></p>
+      {s.mode === "pen" && (
+        <p><label class="check"><input type="checkbox" checked={s.heartShown} onChange={(e) => void s.showHeart(e.currentTarget.checked)} /> {T.showHeart}</label></p>
+      )}
       <p><a href={`/tests/${s.test}/observe`} target="_blank" rel="noopener">{T.screens.observe}</a></p>
       <p><a href={`/tests/${s.test}/sheet`} target="_blank" rel="noopener">{T.screens.sheet}</a></p>
       <p><button type="button" onClick={save}>{T.screens.file}</button></p>

@@ -1,6 +1,5 @@
 // The participant's screen: footsteps that fill with the stage and move to the beat, and one calm sentence.
 import { render } from "preact"
-import { useState } from "preact/hooks"
 import { paper } from "./look"
 import { Session } from "./session"
 import { T, withUnit } from "./texts"
@@ -38,7 +37,6 @@ function sentence(s: Session, leftMs: number): string {
 }
 
 function Screen({ s }: { s: Session }) {
-  const [heart, show] = useState(false)
   if (s.mode === "failed") return <p class="sentence">{s.failure}</p>
   if (!s.view || s.mode === "opening") return <p class="sentence">{T.opening}</p>
   const v = s.view, riding = v.phase === "riding"
@@ -53,8 +51,7 @@ function Screen({ s }: { s: Session }) {
       <p class="sentence">{sentence(s, leftMs)}</p>
       {riding && <Footsteps done={done} beat={beat} />}
       {riding && <p class="left"><span class="big" role="timer">{left(leftMs)}</span> <span>{T.leftInStage}</span></p>}
-      {heart && <p class="left">{now ? withUnit(Math.round(now.hr), "/min") : "\u2013"}</p>}
-      <p class="corner"><label class="check"><input type="checkbox" checked={heart} onChange={(e) => show(e.currentTarget.checked)} /> {T.showHeart}</label></p>
+      {s.heartShown && <p class="left">{now ? withUnit(Math.round(now.hr), "/min") : "\u2013"}</p>}
     </div>
   )
 }

@@ -13,7 +13,7 @@ import { Watcher } from "./watch"
 
 export type Mode = "opening" | "pen" | "follow" | "ask-minute" | "failed"
 
-export interface Taken { ref: ID; v: number; used: number; dropped: number; note?: string }
+export interface Taken { ref: ID; say: string; note?: string }
 export interface Call { by: string; text: string; now_ms: number }
 
 // How long to wait for the server when the test is kept on this device, and when it is not.
@@ -45,6 +45,8 @@ export class Session {
   lost = "" // what was entered here and is not in the record
   call: Call | undefined
   follower: boolean
+  heartShown = false // on the participant's screen
+  private saysShown = false // the examiner chose on this page
 
   private vault: Vault | undefined
   private all: Event[] = []
@@ -247,6 +249,9 @@ export class Session {
     return next
   }
 
+  // exclusive is for what arrives between two taps: it waits for its turn.
+  exclusive<R>(what: () => Promise<R>): Promise<R> { return this.one(what) }
+
   // act records what the examiner did. What is refused is shown and not recorded.
   act(events: Event[]): Promise<boolean> {
     const what = JSON.stringify(events.map(({ at: _, ...e }) => e)), now = performance.now()
@@ -408,6 +413,7 @@ export class Session {
     stream.addEventListener("events", (e) => void this.one(() => this.hear(JSON.parse(e.data))))
     stream.addEventListener("now", (e) => this.hearNow(JSON.parse(e.data).now_ms))
     stream.addEventListener("samples", (e) => this.hearSamples(JSON.parse(e.data)))
+    stream.addEventListener("show", (e) => this.hearShow(JSON.parse(e.data).heart))
     stream.addEventListener("call", (e) => { this.call = JSON.parse(e.data); this.watcher.called(); this.changed() })
     stream.onopen = () => {
       this.streamTries = 0
@@ -442,6 +448,22 @@ export class Session {
     this.info.now_ms = now
     if (Math.abs(now - this.clock.now()) > 400 * this.clock.speed) this.clock.set(now)
     this.pace()
+  }
+
+  // hearShow: a server that was started anew has forgotten what the examiner chose, and is told again.
+  private hearShow(heart: boolean) {
+    if (this.saysShown && heart !== this.heartShown && this.mode === "pen") return void this.showHeart(this.heartShown)
+    this.heartShown = heart
+    this.changed()
+  }
+
+  // showHeart lets the participant's screen show the heart rate, or not.
+  async showHeart(heart: boolean): Promise<void> {
+    this.saysShown = true
+    this.heartShown = heart
+    this.changed()
+    await fetch(`/api/tests/${this.test}/show`, { method: "POST", headers: { "Content-Type": "application/json" },
+      body: JSON.stringify({ heart }), signal: AbortSignal.timeout(3000) }).catch(() => this.setAway(true))
   }
 
   private hearSamples(blocks: SampleBlock[]) {

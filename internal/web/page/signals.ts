@@ -2,7 +2,9 @@
 import type { Core } from "./core"
 import type { Sensed } from "./types"
 
-export type Kind = "hr" | "rr" | "cadence" | "power"
+export type Kind = "hr" | "rr" | "cadence" | "power" | "spo2"
+// Given is what a sensor can give: a stream of values, or single measurements.
+export type Given = Kind | "pressure" | "mass"
 export interface Dot { at_ms: number; v: number }
 // SampleBlock is a run of samples of one kind on its way to the server and from there to those who look on.
 export interface SampleBlock { seq: number; from_ms: number; to_ms: number; kind: Kind; values: [number, number][] }
@@ -13,8 +15,9 @@ export interface SensorSource {
   name: string
   src: "strap" | "optical" | "machine"
   state: "connecting" | "on" | "lost"
-  gives: Kind[]
+  gives: Given[]
   battery?: number
+  says?: string // what the sensor says against its own value
   close(): void
 }
 
@@ -27,9 +30,9 @@ const blocksHeld = 400
 const blocksAtOnce = 8
 
 export class Signals {
-  dots: Record<Kind, Dot[]> = { hr: [], rr: [], cadence: [], power: [] }
+  dots: Record<Kind, Dot[]> = { hr: [], rr: [], cadence: [], power: [], spo2: [] }
   sources: SensorSource[] = []
-  private unsent: Record<Kind, Dot[]> = { hr: [], rr: [], cadence: [], power: [] }
+  private unsent: Record<Kind, Dot[]> = { hr: [], rr: [], cadence: [], power: [], spo2: [] }
   private blocks: SampleBlock[] = []
   // The number of a block is never used twice, also after the page came back.
   private seq = Date.now() * 1000
@@ -56,7 +59,7 @@ export class Signals {
     while (i > 0 && dots[i - 1].at_ms > at_ms) i--
     dots.splice(i, 0, { at_ms, v })
     if (dots[0].at_ms < at_ms - 2 * keptMs) dots.splice(0, dots.findIndex((d) => d.at_ms >= at_ms - keptMs))
-    if (this.sends) this.unsent[kind].push({ at_ms, v })
+    if (this.sends && kind !== "spo2") this.unsent[kind].push({ at_ms, v })
   }
 
   // restore brings back what the server has of the last minutes, before what has arrived meanwhile.
@@ -105,7 +108,7 @@ export class Signals {
     return last && { hr: last.v, fresh: false }
   }
 
-  source(kind: Kind): SensorSource | undefined {
+  source(kind: Given): SensorSource | undefined {
     return this.sources.find((s) => s.gives.includes(kind) && s.state === "on") ?? this.sources.find((s) => s.gives.includes(kind))
   }
 
@@ -152,7 +155,7 @@ export class Invented implements SensorSource {
   name = "invented participant"
   src = "strap" as const
   state: "on" | "lost" = "on"
-  gives: Kind[] = ["hr", "rr", "cadence"]
+  gives: Given[] = ["hr", "rr", "cadence"]
   silent = false // for trying out what happens when the strap falls silent
   private beatAt = 0
 

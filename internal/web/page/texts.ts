@@ -14,6 +14,8 @@ export const units: Record<string, string> = {
 // withUnit sets the unit after a thin space.
 export const withUnit = (v: number | string, unit: string) => (unit ? `${v}${thin}${unit}` : String(v))
 
+const single = (m: { what: string; v: number; v2?: number }) => withUnit(m.v2 ? `${m.v}/${m.v2}` : m.v, units[m.what])
+
 export const T = {
   // opening
   opening: "Opening the test\u2026",
@@ -77,7 +79,8 @@ export const T = {
   oneMoreMinute: "One more minute",
   result: "Read the result",
   lookNow: "Without a sensor: look at heart rate now, minute 1 of this stage.",
-  cadenceLock: "Heart rate and step rate look alike. Count the pulse for 15 s and enter it.",
+  cadenceLock: (factor: number) => `Heart rate has been ${factor === 1 ? "the step rate" : factor === 2 ? "twice the step rate" : "half the step rate"} for a while: the sensor may count steps. Count the pulse for 15${thin}s and enter it.`,
+  countNow: "Count 15\u2009s",
   meanApart: (v: string) => `The mean of 30 s is ${v}: the rate was still moving.`,
   takenNote: (v: number, used: number, dropped: number) =>
     dropped ? `${v} taken from ${used} beats, ${dropped} left out.` : `${v} taken from ${used} beats.`,
@@ -142,8 +145,14 @@ export const T = {
 
   // sensors
   noBluetooth: "This browser cannot reach Bluetooth sensors. Typing works as well; to connect a strap use a Chromium browser.",
-  addStrap: "Connect a heart-rate sensor",
-  addMachine: "Connect the machine or a power meter",
+  addSensor: {
+    heart: "Connect a heart-rate sensor", machine: "Connect the machine or a power meter",
+    oximeter: "Connect a pulse oximeter", cuff: "Connect a pressure cuff",
+  } as Record<string, string>,
+  takeOffer: (m: { what: string; v: number; v2?: number; why?: string; stored: boolean }) =>
+    `Take ${single(m)} (${m.why ?? "it may have been measured before"})`,
+  takenDevice: (m: { what: string; v: number; v2?: number }) => `${whats[m.what]} ${single(m)} taken from the ${m.what === "spo2" ? "oximeter" : "cuff"}.`,
+  spo2Now: (v: number) => `SpO\u2082 ${v}${thin}%`,
   machineRead: "The machine is read only. The load stays in your hand.",
   sensorStates: { connecting: "connecting", on: "connected", lost: "signal lost, trying again" } as Record<string, string>,
   battery: (p: number) => `battery ${p}${thin}%`,
@@ -220,7 +229,7 @@ export const T = {
   pBreak: "Rest a moment.",
   pDone: "Done. Thank you.",
   pCard: "Please point at the card.",
-  showHeart: "Show heart rate",
+  showHeart: "The participant\u2019s screen shows the heart rate",
   footsteps: (done: number, all: number) => `${done} of ${all} footsteps of this stage done`,
   leftInStage: "left in this stage",
 }

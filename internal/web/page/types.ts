@@ -63,6 +63,7 @@ export interface Limits {
   hr_limit_why: string
   sbp_limit: number
   spo2_limit: number
+  spo2_watch: number
   rpe_alert: number
   rpe_end: number
   leads: string
@@ -125,6 +126,7 @@ export interface View {
 export interface Sensed {
   hr?: number; rr_ms?: number[]; contact?: string; location?: string
   cadence?: number; power?: number; battery?: number
+  spo2?: number; sbp?: number; dbp?: number; mass_kg?: number; cuff?: boolean; factor?: number
   used: number; dropped: number; good: boolean; enough: boolean; why?: string
 }
 

@@ -1,7 +1,9 @@
 // What is watched each second of test time: readings that sensors give by themselves, limits between readings,
 // loads that the machine reports, silent sensors, and the prompts. What follows from a value is the conductor's.
 import { Prompts } from "./prompts"
+import type { Measured } from "./bluetooth"
 import type { Session, Taken } from "./session"
+import { T } from "./texts"
 import type { Event, Sensed } from "./types"
 import { ms } from "./types"
 
@@ -10,14 +12,20 @@ const autoWithinMs = 3000 // a reading is taken by itself only so shortly after 
 const recoveryWithinMs = 30_000 // in recovery, where it may come while the participant sits down, a little later
 const silentMs = 10_000
 const settledWithin = 3 // the mean of 30 s beside that of the window
-const lockWithin = 2 // heart rate and step rate this near look alike
+const offerMs = 60_000 // a single value that was not taken by itself is offered so long
+const saturationMs = 10_000 // oxygen saturation is the mean of so long,
+const saturationLeast = 4 // of at least so many values
+const countMs = 30_000 // after a count the hint of a cadence lock rests so long
 const machineTakesMs = 5000
 
 export class Watcher {
   prompts = new Prompts()
   taken: Taken | undefined // the last reading taken by itself
   poor: Sensed | undefined // the window of the reading that is due, when it is not good enough
-  locked = false // heart rate and step rate look alike
+  locked = 0 // the heart rate has been this often the step rate for a while; 0: no hint
+  offer: (Measured & { at: number }) | undefined // a single value that is not fit to be taken without a hand
+  private counted = -Infinity
+  private lowest = Infinity
   private tried = new Set<string>()
   private windowTop = 0
   private cadenceLow = false
@@ -29,9 +37,13 @@ export class Watcher {
   async second(at: number) {
     this.prompt()
     await this.reading(at)
+    await this.saturation(at)
+    if (this.offer && at - this.offer.at > offerMs) this.offer = undefined
     if (this.s.view.phase !== "riding") return
+    await this.lock(at)
     await this.limit(at)
     await this.cadence(at)
+    await this.steps(at)
     await this.machine(at)
     await this.silence(at)
   }
@@ -75,19 +87,80 @@ export class Watcher {
     const event: Event = { kind: "reading", what: "heart_rate", v, slot: this.s.view.next.slot, src: source?.src ?? "strap", used: w.used, dropped: w.dropped }
     const wide = await this.s.window(due - 30_000, due)
     const ref = this.s.view.next_id
-    this.locked = this.looksLocked(v, due)
     if (!(await this.s.actNow([event], at))) return false
     this.poor = undefined
     const apart = wide.good && wide.hr ? Math.abs(wide.hr - v) : 0
-    this.taken = { ref, v: Math.round(v), used: w.used, dropped: w.dropped, note: apart > settledWithin ? String(Math.round(wide.hr!)) : undefined }
+    this.taken = { ref, say: T.takenNote(Math.round(v), w.used, w.dropped), note: apart > settledWithin ? String(Math.round(wide.hr!)) : undefined }
     return true
   }
 
-  // An optical sensor can follow the steps instead of the heart. Equality alone rejects nothing: a count is asked.
-  private looksLocked(hr: number, at: number): boolean {
-    const steps = this.s.signals.mean("cadence", at - 15_000, at)
-    const source = this.s.signals.source("hr")
-    return source?.src === "optical" && steps !== undefined && Math.abs(steps - hr) <= lockWithin
+  // lock lets the core watch whether an optical sensor follows the steps instead of the heart. Equality alone rejects
+  // nothing: a count is asked for.
+  private async lock(at: number) {
+    const signals = this.s.signals, source = signals.source("hr")
+    const hr = signals.now(at), steps = signals.mean("cadence", at - 3000, at)
+    if (!source || source.src === "strap" || !hr?.fresh || !steps) {
+      this.locked = 0
+      return
+    }
+    const [a] = await this.s.core.ask({ op: "lock", at_ms: at, sensor: { rate: hr.hr, cadence: steps } })
+    this.locked = at - this.counted < countMs ? 0 : (a.sensed?.factor ?? 0)
+  }
+
+  // wasCounted lets the hint of a cadence lock rest.
+  wasCounted() {
+    this.counted = this.s.clock.now()
+    this.locked = 0
+  }
+
+  // saturation takes the oximeter's mean when one is due, at the end of a stage, and when a limit or a sign
+  // has something to say to it.
+  private async saturation(at: number) {
+    const v = this.s.view, source = this.s.signals.source("spo2")
+    if (!source || source.state !== "on") return
+    const dots = this.s.signals.between("spo2", at - saturationMs, at)
+    if (dots.length < saturationLeast) return
+    const mean = Math.round(dots.reduce((sum, d) => sum + d.v, 0) / dots.length)
+    const due = v.next.do === "read" && v.next.what === "spo2" && v.left_ms <= 0
+    const low = v.phase === "riding" && mean <= v.limits.spo2_watch && mean < this.lowest
+    const id = due ? "spo2 " + this.dueKey() : `spo2 ${v.stage} ${v.length_ms}`
+    if (low) this.lowest = mean
+    else if (!this.atEnd(due, id)) return
+    this.tried.add(id)
+    await this.takeSingle({ what: "spo2", v: mean, good: true, stored: false }, at)
+  }
+
+  // atEnd reports, once for each id, that a value is due or that the stage is at the end of its present length.
+  private atEnd(due: boolean, id: string): boolean {
+    const v = this.s.view
+    return !this.tried.has(id) && (due || (v.phase === "riding" && v.length_ms > 0 && v.length_ms - v.stage_ms < 1500))
+  }
+
+  // measured takes a single value of a device by itself when it is good, and offers it otherwise.
+  measured(m: Measured): Promise<unknown> | undefined {
+    const v = this.s.view
+    if (this.s.mode !== "pen" || v.phase === "closed" || m.what === "mass") return undefined
+    return this.s.exclusive(async () => {
+      const at = this.s.clock.now()
+      if (m.what === "cuff") return this.cuff(at)
+      if (m.good && !m.stored) return this.takeSingle(m, at)
+      this.offer = { ...m, at }
+    })
+  }
+
+  private cuffAt = -Infinity
+
+  private async cuff(at: number) {
+    if (at - this.cuffAt > 60_000) await this.s.actNow([{ kind: "measuring", what: "blood_pressure" }], at)
+    this.cuffAt = at
+  }
+
+  async takeSingle(m: Measured, at: number) {
+    const next = this.s.view.next, ref = this.s.view.next_id
+    const slot = next.do === "read" && next.what === m.what ? next.slot : undefined
+    this.offer = undefined
+    if (!(await this.s.actNow([{ kind: "reading", what: m.what, v: m.v, v2: m.v2, slot, src: "device" }], at))) return
+    this.taken = { ref, say: T.takenDevice(m) }
   }
 
   // limit watches the mean of the protocol's window between the readings.
@@ -113,6 +186,16 @@ export class Watcher {
     const below = mean < (target * (100 - low.by_percent)) / 100
     if (below && !this.cadenceLow) await this.s.actNow([{ kind: "window", what: "cadence", v: Math.round(mean * 10) / 10, src: "machine" }], at)
     this.cadenceLow = below
+  }
+
+  // steps writes the machine's mean cadence of the last minute down at the end of a stage.
+  private async steps(at: number) {
+    const v = this.s.view, source = this.s.signals.source("cadence")
+    const id = `cadence ${v.stage} ${v.length_ms}`
+    if (source?.src !== "machine" || source.state !== "on" || !this.atEnd(false, id)) return
+    this.tried.add(id)
+    const mean = this.s.signals.mean("cadence", at - 60_000, at)
+    if (mean) await this.s.actNow([{ kind: "reading", what: "cadence", v: Math.round(mean), src: "machine" }], at)
   }
 
   // machine takes the load from the machine's own signal, and the work it measured in the last minute.
