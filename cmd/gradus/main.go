@@ -30,6 +30,7 @@ type commands struct {
 	Interpret  interpretCmd  `cmd:"" help:"Say what a peak oxygen uptake means: percentile, percent of predicted, daily tasks."`
 	References referencesCmd `cmd:"" help:"List the reference tables with how each is known."`
 	Protocol   protocolCmd   `cmd:"" help:"List, show or check protocol files."`
+	Screen     screenCmd     `cmd:"" help:"Before a test: may this person be tested today, and who decides?"`
 	Replay     replayCmd     `cmd:"" help:"Replay an event list to its state and result."`
 	Log        logCmd        `cmd:"" help:"List recorded tests, or print the events of one as JSON lines."`
 	Version    versionCmd    `cmd:"" help:"Print the version and the standing of this program."`
