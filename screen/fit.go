@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+
+	"gradus/protocol"
 )
 
 // Ability is something that a protocol may ask of a person.
@@ -48,6 +50,14 @@ type Plan struct {
 	SpaceM          float64
 	EndsByHeartRate bool // heart rate is its planned end
 	EstimateFromHR  bool // its estimate takes a heart rate
+	Maximal         bool // it can become a symptom-limited maximal test
+	Unsaid          bool // the protocol does not say whom it suits
+}
+
+// PlanOf gives what a protocol says about whom it suits.
+func PlanOf(p *protocol.Protocol) Plan {
+	return Plan{ID: p.ID, Title: p.Title, Needs: p.Suits.Needs, Machine: p.Suits.Machine, SpaceM: p.Suits.SpaceM, EndsByHeartRate: p.EndPoint.Is(),
+		EstimateFromHR: p.Outcome.Estimator != "none" && len(p.Misleads) > 0, Maximal: p.Suits.Effort == "symptom_limited_maximal", Unsaid: p.Suits.IsZero()}
 }
 
 // Person is what is known for the choice of a test. An ability that is not in Can is not known.
@@ -97,7 +107,13 @@ func fitOne(p Person, known map[string]bool, plan Plan) Match {
 			against("no", "needs: "+abilityText(need))
 		}
 	}
+	if plan.Unsaid {
+		against("ask", "the protocol does not say whom it suits: read it")
+	}
 	p.fitMachine(plan, against)
+	if plan.Maximal {
+		m.Cautions = append(m.Cautions, "it can become a maximal test: the rules of maximal tests hold for who may be tested and who must be near")
+	}
 	if p.HeartRate.Leads {
 		return m
 	}

@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"gradus/protocol"
 )
 
 func TestPapersSayWhyWhatWho(t *testing.T) {
@@ -52,17 +54,6 @@ func TestRequestLeavesOutWhatNobodyCanClear(t *testing.T) {
 	}
 }
 
-func TestHeadroom(t *testing.T) {
-	for _, c := range []struct {
-		end, rest float64
-		kind      string
-	}{{145, 70, "enough"}, {130, 100, "enough"}, {129, 100, "small"}, {111, 100, "small"}, {110, 100, "none"}, {119, 95, "small"}, {90, 100, "none"}} {
-		if got := Headroom(c.end, c.rest); got.Kind != c.kind || (c.kind == "enough") != (got.Text == "") {
-			t.Errorf("%v over %v: %+v", c.end, c.rest, got)
-		}
-	}
-}
-
 func TestFit(t *testing.T) {
 	plans := []Plan{
 		{ID: "stepper", Needs: []string{"sit", "both_legs", "follow_instructions"}, Machine: "recumbent_stepper", EndsByHeartRate: true, EstimateFromHR: true},
@@ -96,7 +87,32 @@ func TestFit(t *testing.T) {
 	}
 }
 
-// TestFitWordsAreKnown: every ability builds on known ones, and no contradiction makes a test fit.
+// TestPlanOfShipped: every shipped protocol says whom it suits in words this package knows.
+func TestPlanOfShipped(t *testing.T) {
+	var abilities, machines []string
+	for _, a := range Abilities() {
+		abilities = append(abilities, a.ID)
+	}
+	for _, m := range Machines() {
+		machines = append(machines, m.ID)
+	}
+	slices.Sort(abilities)
+	known := slices.Clone(protocol.Abilities)
+	slices.Sort(known)
+	if !slices.Equal(abilities, known) || !slices.Equal(machines, protocol.Machines) {
+		t.Errorf("protocols know %v and %v; here are %v and %v", known, protocol.Machines, abilities, machines)
+	}
+	p := protocol.Protocol{ID: "x", Suits: protocol.Suits{Needs: []string{"sit"}, Machine: "cycle", Effort: "symptom_limited_maximal"}}
+	m := Fit(Person{Can: map[string]bool{"sit": true}, Machines: []string{"cycle"}, HeartRate: HeartRate{Leads: true}}, []Plan{PlanOf(&p)})
+	if m[0].Fits != "yes" || len(m[0].Cautions) != 1 || !strings.Contains(m[0].Cautions[0], "maximal") {
+		t.Errorf("%+v", m)
+	}
+	if m := Fit(Person{}, []Plan{PlanOf(&protocol.Protocol{ID: "y"})}); m[0].Fits != "ask" {
+		t.Errorf("a protocol that does not say whom it suits: %+v", m)
+	}
+}
+
+// TestFitContradiction: every ability builds on known ones, and no contradiction makes a test fit.
 func TestFitContradiction(t *testing.T) {
 	known := map[string]bool{}
 	for _, a := range Abilities() {

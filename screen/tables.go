@@ -202,14 +202,6 @@ type Setting struct {
 	Lift    Lift     `yaml:"lift" json:"lift,omitempty"`
 }
 
-// HeadroomLimits are the two limits of the room between resting heart rate and end point, in /min.
-type HeadroomLimits struct {
-	SmallBelow float64 `yaml:"small_below" json:"small_below"`
-	NoneAtMost float64 `yaml:"none_at_most" json:"none_at_most"`
-	How        string  `yaml:"how" json:"how"`
-	Note       string  `yaml:"note" json:"note"`
-}
-
 // Tables are the decision tables as they are shipped.
 type Tables struct {
 	ID, Version       string
@@ -222,16 +214,14 @@ type Tables struct {
 	Devices           []Device
 	Contraindications []Contraindication
 	Symptoms          []Symptom
-	Headroom          HeadroomLimits
 	MgPerMmol         float64 // mg/dL of glucose in 1 mmol/L
 	ClearanceMonths   int     // how long a clearance counts where the algorithm sets a time
 }
 
 type rulesFile struct {
-	ID       string         `yaml:"id"`
-	Version  string         `yaml:"version"`
-	Headroom HeadroomLimits `yaml:"headroom"`
-	Glucose  struct {
+	ID      string `yaml:"id"`
+	Version string `yaml:"version"`
+	Glucose struct {
 		MgPerMmol float64 `yaml:"mg_dl_per_mmol_l"`
 		How       string  `yaml:"how"`
 		Note      string  `yaml:"note"`
@@ -275,7 +265,7 @@ func load() (*Tables, error) {
 		return nil, err
 	}
 	t := &Tables{ID: rules.ID, Version: rules.Version, Sources: rules.Sources, Rules: rules.Rules, Choices: rules.Choices,
-		Fields: questions.Fields, Headroom: rules.Headroom, MgPerMmol: rules.Glucose.MgPerMmol, ClearanceMonths: rules.Clearance.Months}
+		Fields: questions.Fields, MgPerMmol: rules.Glucose.MgPerMmol, ClearanceMonths: rules.Clearance.Months}
 	for _, read := range []func() error{t.readBranches, t.readSymptoms, t.readContraindications, t.readDrugs, t.readDevices} {
 		if err := read(); err != nil {
 			return nil, err

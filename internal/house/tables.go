@@ -25,6 +25,14 @@ var dataTables = map[string]func() (string, error){
 	"stepper equation":   equationTable,
 	"stepper cautions":   cautionTable,
 
+	"screening branches":          branchTable,
+	"screening rules":             screeningRuleTable,
+	"screening contraindications": contraindicationTable,
+	"screening drugs":             drugTable,
+	"screening rhythm":            deviceTable,
+	"screening choices":           choiceTable,
+	"screening sources":           screeningSourceTable,
+
 	"reference tables":      dataFile(interpret.Data, "references", "id|kind|mode|n|how|source|note", "id | kind | mode | people | known | source | note"),
 	"registry cells":        registryTable,
 	"percentile bands":      dataFile(interpret.Data, "bands", "name|from_percentile|to_percentile|words|how|source", "band | from percentile | to below | the source's word | known | source"),
