@@ -127,26 +127,85 @@ func BenchmarkSamples(b *testing.B) {
 	}
 }
 
-// BenchmarkSearch looks for one among a hundred thousand invented people.
+// BenchmarkSearch looks among a hundred thousand invented people: for one, for a page of many, for pieces of one and two
+// letters, for nobody, and for the first time after the program has started.
 func BenchmarkSearch(b *testing.B) {
 	dir := b.TempDir()
+	crowd(b, dir, 100_000)
+	s := open(b, dir)
+	if _, err := s.Participants(ctx, record.ParticipantFilter{Limit: 1}); err != nil { // waits for the first reading
+		b.Fatal(err)
+	}
+	look := func(s *record.SQLite, f record.ParticipantFilter, want int) func(*testing.B) {
+		return func(b *testing.B) {
+			for b.Loop() {
+				found, err := s.Participants(ctx, f)
+				if err != nil || found.Total != want || len(found.People) != min(want, f.Limit) {
+					b.Fatal(len(found.People), found.Total, err)
+				}
+			}
+		}
+	}
+	for _, c := range []struct {
+		name, query  string
+		offset, want int
+	}{
+		{"one", "muller 99100", 0, 1},
+		{"identifier", "h-0099100", 0, 1},
+		{"everyone", "", 0, 100_000},
+		{"last-page", "", 99_980, 100_000},
+		{"many", "person", 0, 99_000},
+		{"two-letters", "ül", 0, 1_000},
+		{"nobody", "zq", 0, 0},
+	} {
+		b.Run(c.name, look(s, record.ParticipantFilter{Query: c.query, Offset: c.offset, Limit: 20}, c.want))
+	}
+	b.Run("first-after-start", func(b *testing.B) {
+		for b.Loop() {
+			b.StopTimer()
+			fresh := open(b, dir)
+			b.StartTimer()
+			if found, err := fresh.Participants(ctx, record.ParticipantFilter{Query: "muller 99100", Limit: 20}); err != nil || found.Total != 1 {
+				b.Fatal(found.Total, err)
+			}
+			b.StopTimer()
+			fresh.Close()
+			b.StartTimer()
+		}
+	})
+	b.Run("after-a-change", func(b *testing.B) {
+		n := 0
+		for b.Loop() {
+			b.StopTimer()
+			n++
+			if _, err := s.AddParticipant(ctx, record.Participant{Code: fmt.Sprint("new-", n), Name: "Zq"}); err != nil {
+				b.Fatal(err)
+			}
+			b.StartTimer()
+			if found, err := s.Participants(ctx, record.ParticipantFilter{Query: "zq", Limit: 20}); err != nil || found.Total != n {
+				b.Fatal(found.Total, err)
+			}
+		}
+	})
+}
+
+// crowd fills a record with invented people; every hundredth is called Müller and has an identifier.
+func crowd(b *testing.B, dir string, people int) {
 	file := oneTest(b, dir)
 	db, err := sql.Open("sqlite3", "file:"+filepath.ToSlash(file))
 	if err != nil {
 		b.Fatal(err)
 	}
-	_, err = db.Exec(`WITH RECURSIVE c(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM c WHERE i < 100000)
-		INSERT INTO participants (code, name, birth_date, sex, note, search, created_ms)
-		SELECT 'P-' || i, 'Person ' || (i * 7919 % 100003), '', '', '', 'p-' || i || ' person ' || (i * 7919 % 100003), 0 FROM c`)
-	if err != nil {
-		b.Fatal(err)
-	}
-	db.Close()
-	s := open(b, dir)
-	for b.Loop() {
-		found, err := s.Participants(ctx, "person 9914", 20)
-		if err != nil || len(found) == 0 {
-			b.Fatal(len(found), err)
+	defer db.Close()
+	for _, query := range []string{
+		`WITH RECURSIVE c(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM c WHERE i < ?)
+			INSERT INTO participants (code, name, birth_date, sex, note, created_ms, changed)
+			SELECT 'P-' || (i * 7919 % 100003), CASE WHEN i % 100 = 0 THEN 'Anna Müller ' ELSE 'Person ' END || i, '', '', '', 0, i FROM c`,
+		`INSERT INTO identifiers (participant, place, system, value, folded)
+			SELECT id, 1, 'hospital', printf('H-%07d', id), printf('hospital|h%07d', id) FROM participants WHERE id % 100 = 0 AND id < ? + 1`,
+	} {
+		if _, err := db.Exec(query, people); err != nil {
+			b.Fatal(err)
 		}
 	}
 }

@@ -47,6 +47,26 @@ func (e *CodeTakenError) Error() string {
 	return fmt.Sprintf("record: code %q is in use; choose another or open that participant", e.Code)
 }
 
+// DayTakenError says that a person has a visit on a day already.
+type DayTakenError struct {
+	Date string
+	By   int64 // that visit
+}
+
+func (e *DayTakenError) Error() string {
+	return fmt.Sprintf("record: there is a visit on %s already; choose another day or open that visit", e.Date)
+}
+
+// ChangedError says that somebody else has changed something since it was read.
+type ChangedError struct {
+	What      string
+	Have, Got int // the newest version, and the one that was to be changed
+}
+
+func (e *ChangedError) Error() string {
+	return fmt.Sprintf("record: %s was changed meanwhile (version %d, not %d); open it again and repeat the change", e.What, e.Have, e.Got)
+}
+
 // TestTakenError says that another test stands under the same id.
 type TestTakenError struct{ ID string }
 

@@ -130,13 +130,15 @@ func (s *SQLite) typed(ctx context.Context, err error) error {
 		conflict *ConflictError
 		block    *BlockConflictError
 		code     *CodeTakenError
+		day      *DayTakenError
+		changed  *ChangedError
 		test     *TestTakenError
 		invalid  *InvalidError
 	)
 	switch {
 	case err == nil, errors.Is(err, ErrNotFound), errors.Is(err, ErrRunning),
 		errors.As(err, &gap), errors.As(err, &conflict), errors.As(err, &block),
-		errors.As(err, &code), errors.As(err, &test), errors.As(err, &invalid):
+		errors.As(err, &code), errors.As(err, &day), errors.As(err, &changed), errors.As(err, &test), errors.As(err, &invalid):
 		return err
 	}
 	return s.fault(ctx, err)

@@ -51,7 +51,7 @@ func TestOldRecord(t *testing.T) {
 
 func oldThere(t *testing.T, s *record.SQLite) {
 	t.Helper()
-	if p, err := s.Participant(ctx, 1); err != nil || p != oldPerson {
+	if p, err := s.Participant(ctx, 1); err != nil || !reflect.DeepEqual(p, oldPerson) {
 		t.Errorf("person %+v, %v", p, err)
 	}
 	events, err := s.Events(ctx, "old")
@@ -59,9 +59,17 @@ func oldThere(t *testing.T, s *record.SQLite) {
 		t.Errorf("events %+v, %v", events, err)
 	}
 	want := recordtest.NewTest("old")
-	want.Participant, want.Created, want.Closed = 1, oldDay, oldDay
+	want.Participant, want.Visit, want.Created, want.Closed = 1, 1, oldDay, oldDay
 	if test, err := s.Test(ctx, "old"); err != nil || !reflect.DeepEqual(test, want) {
 		t.Errorf("test %+v, %v", test, err)
+	}
+	// The test was made before visits were: it has one on the day that the page's clock showed.
+	visits, err := s.Visits(ctx, record.VisitFilter{Participant: 1})
+	if wantVisit := (record.Visit{ID: 1, Participant: 1, Date: "2026-01-02", State: record.VisitDone, Created: oldDay}); err != nil || len(visits) != 1 || visits[0] != wantVisit {
+		t.Errorf("visits %+v, %v", visits, err)
+	}
+	if found, err := s.Participants(ctx, record.ParticipantFilter{Query: "beispiel"}); err != nil || found.Total != 1 {
+		t.Errorf("search %+v, %v", found, err)
 	}
 	blocks, err := s.Samples(ctx, "old", "heart-rate", 0, 1)
 	if err != nil || len(blocks) != 1 {
@@ -147,8 +155,8 @@ func next(t *testing.T, migration string) fs.FS {
 func TestNextMigration(t *testing.T) {
 	dir := t.TempDir()
 	unpack(t, filepath.Join("testdata", "v1.db.gz"), filepath.Join(dir, record.FileName))
-	const good = "ALTER TABLE participants ADD COLUMN height_cm REAL;\nCREATE TABLE visits (id INTEGER PRIMARY KEY) STRICT;\n"
-	if _, err := record.OpenSchema(ctx, dir, next(t, good+"CREATE TABLE visits (id INTEGER PRIMARY KEY);\n")); err == nil || !strings.Contains(err.Error(), "visits already exists") {
+	const good = "ALTER TABLE participants ADD COLUMN height_cm REAL;\nCREATE TABLE rooms (id INTEGER PRIMARY KEY) STRICT;\n"
+	if _, err := record.OpenSchema(ctx, dir, next(t, good+"CREATE TABLE rooms (id INTEGER PRIMARY KEY);\n")); err == nil || !strings.Contains(err.Error(), "rooms already exists") {
 		t.Fatalf("a bad migration: %v", err)
 	}
 	s := open(t, dir)

@@ -43,6 +43,8 @@ type SQLite struct {
 	crowd  crowd
 	tidier *tidier
 	known  sync.Map // tests that are there
+	names  names
+	cool   func() // ends the first reading of the names
 }
 
 var _ Store = (*SQLite)(nil)
@@ -231,6 +233,9 @@ func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) 
 			return err
 		}
 	}
+	if err := s.complete(ctx); err != nil {
+		return err
+	}
 	if s.reader, err = b.connect(readers, "deferred", "query_only(on)"); err != nil {
 		return err
 	}
@@ -239,7 +244,11 @@ func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) 
 		return err
 	}
 	s.tidier = newTidier(beside)
-	return s.st.prepare(ctx, s.writer)
+	if err := s.st.prepare(ctx, s.writer); err != nil {
+		return err
+	}
+	s.warm()
+	return nil
 }
 
 // writeAhead sets a new file to write-ahead mode. That removes a rollback journal, and EXTRA makes the removal
@@ -303,6 +312,9 @@ func (s *SQLite) migrate(ctx context.Context, own schema) error {
 
 // Close lets go of the file.
 func (s *SQLite) Close() error {
+	if s.cool != nil {
+		s.cool()
+	}
 	s.st.close()
 	var errs []error
 	if s.tidier != nil {

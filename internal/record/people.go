@@ -3,8 +3,10 @@ package record
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -12,7 +14,7 @@ import (
 	"gradus/conduct"
 )
 
-const personColumns = `id, code, name, birth_date, sex, note, created_ms`
+const personColumns = `id, code, name, birth_date, sex, note, created_ms, age_years, age_told, gender, rhythm, condition, conditions, drugs, archived_ms, merged_into, kept`
 
 // AddParticipant stores a new person.
 func (s *SQLite) AddParticipant(ctx context.Context, p Participant) (Participant, error) {
@@ -20,13 +22,17 @@ func (s *SQLite) AddParticipant(ctx context.Context, p Participant) (Participant
 	if err != nil {
 		return Participant{}, err
 	}
-	p.Created = s.stamp()
+	p.Created, p.Archived, p.MergedInto, p.Kept = s.stamp(), time.Time{}, 0, 0
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		if err := codeFree(ctx, tx, p.Code, 0); err != nil {
 			return err
 		}
-		return tx.QueryRowContext(ctx, `INSERT INTO participants (code, name, birth_date, sex, note, search, created_ms) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
-			p.Code, p.Name, p.BirthDate, sexWord(p.Sex), p.Note, searchText(p), ms(p.Created)).Scan(&p.ID)
+		names, values := personValues(p)
+		query := `INSERT INTO participants (` + strings.Join(names, ", ") + `, created_ms, changed) VALUES (` + strings.Repeat("?, ", len(names)) + `?, ` + nextChange + `) RETURNING id`
+		if err := tx.QueryRowContext(ctx, query, append(values, ms(p.Created))...).Scan(&p.ID); err != nil {
+			return err
+		}
+		return putIdentifiers(ctx, tx, p)
 	})
 	if err != nil {
 		return Participant{}, err
@@ -47,51 +53,148 @@ func (s *SQLite) UpdateParticipant(ctx context.Context, p Participant) error {
 		if err := codeFree(ctx, tx, p.Code, p.ID); err != nil {
 			return err
 		}
-		_, err := tx.ExecContext(ctx, `UPDATE participants SET code = ?, name = ?, birth_date = ?, sex = ?, note = ?, search = ? WHERE id = ?`,
-			p.Code, p.Name, p.BirthDate, sexWord(p.Sex), p.Note, searchText(p), p.ID)
+		names, values := personValues(p)
+		query := `UPDATE participants SET ` + strings.Join(names, " = ?, ") + ` = ?, changed = ` + nextChange + ` WHERE id = ?`
+		if _, err := tx.ExecContext(ctx, query, append(values, p.ID)...); err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `DELETE FROM identifiers WHERE participant = ?`, p.ID); err != nil {
+			return err
+		}
+		return putIdentifiers(ctx, tx, p)
+	})
+}
+
+// nextChange is the number of this change among those of all persons. One writes at a time, so none is used twice.
+const nextChange = `(SELECT coalesce(max(changed), 0) + 1 FROM participants)`
+
+// personValues are what a person's row holds beside number, moments and merges.
+func personValues(p Participant) (names []string, values []any) {
+	for _, c := range []struct {
+		name  string
+		value any
+	}{
+		{"code", p.Code}, {"name", p.Name}, {"birth_date", p.BirthDate}, {"sex", wordFor(p.Sex)}, {"note", p.Note},
+		{"age_years", p.AgeYears}, {"age_told", p.AgeTold}, {"gender", p.Gender}, {"rhythm", wordFor(p.Rhythm)},
+		{"condition", wordFor(p.Condition)}, {"conditions", jsonList(p.Conditions)}, {"drugs", jsonList(p.Drugs)},
+	} {
+		names, values = append(names, c.name), append(values, c.value)
+	}
+	return names, values
+}
+
+func jsonList[T any](list []T) string {
+	if len(list) == 0 {
+		return "[]"
+	}
+	text, err := json.Marshal(list)
+	if err != nil {
+		panic("record: " + err.Error()) // strings alone
+	}
+	return string(text)
+}
+
+func putIdentifiers(ctx context.Context, tx *sql.Tx, p Participant) error {
+	for i, id := range p.Identifiers {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO identifiers (participant, place, system, value, folded) VALUES (?, ?, ?, ?, ?)`,
+			p.ID, i+1, id.System, id.Value, id.folded()); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Archive takes a person out of the lists, or puts it back.
+func (s *SQLite) Archive(ctx context.Context, id int64, archived bool) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		if err := personExists(ctx, tx, id); err != nil {
+			return err
+		}
+		var at any
+		if archived {
+			at = ms(s.now())
+		}
+		_, err := tx.ExecContext(ctx, `UPDATE participants SET archived_ms = ?, changed = `+nextChange+` WHERE id = ? AND (archived_ms IS NULL) = ?`, at, id, flag(archived))
 		return err
 	})
 }
 
 // Participant returns one person.
 func (s *SQLite) Participant(ctx context.Context, id int64) (p Participant, err error) {
-	row := s.reader.QueryRowContext(ctx, `SELECT `+personColumns+` FROM participants WHERE id = ?`, id)
-	err = scanPerson(row, &p)
-	if errors.Is(err, sql.ErrNoRows) {
-		return p, noPerson(id)
-	}
-	return p, s.fault(ctx, err)
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		found, err := persons(ctx, tx, `id = ?`, id)
+		if err == nil && len(found) == 0 {
+			return noPerson(id)
+		}
+		if err == nil {
+			p = found[0]
+		}
+		return err
+	})
+	return p, err
 }
 
-// Participants searches code and name.
-func (s *SQLite) Participants(ctx context.Context, query string, limit int) ([]Participant, error) {
-	if limit <= 0 {
-		limit = -1
-	}
-	var where strings.Builder
-	var args []any
-	for i, word := range strings.Fields(strings.ToLower(query)) {
-		where.WriteString([]string{" WHERE ", " AND "}[min(i, 1)] + "instr(search, ?) > 0")
-		args = append(args, word)
-	}
+// ParticipantByCode returns the person with a code.
+func (s *SQLite) ParticipantByCode(ctx context.Context, code string) (p Participant, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		found, err := persons(ctx, tx, `code = ?`, strings.TrimSpace(code))
+		if err == nil && len(found) == 0 {
+			return fmt.Errorf("record: code %q: %w", code, ErrNotFound)
+		}
+		if err == nil {
+			p = found[0]
+		}
+		return err
+	})
+	return p, err
+}
+
+// persons reads those of a condition, by code, with their identifiers.
+func persons(ctx context.Context, q querier, where string, args ...any) ([]Participant, error) {
 	var found []Participant
-	err := each(ctx, s.reader, func(rows *sql.Rows) error {
+	at := map[int64]int{}
+	err := each(ctx, q, func(rows *sql.Rows) error {
 		var p Participant
 		err := scanPerson(rows, &p)
+		at[p.ID] = len(found)
 		found = append(found, p)
 		return err
-	}, `SELECT `+personColumns+` FROM participants`+where.String()+` ORDER BY code LIMIT ?`, append(args, limit)...)
-	return found, s.fault(ctx, err)
+	}, `SELECT `+personColumns+` FROM participants WHERE `+where+` ORDER BY code`, args...)
+	if err != nil {
+		return nil, err
+	}
+	err = each(ctx, q, func(rows *sql.Rows) error {
+		var whose int64
+		var id Identifier
+		err := rows.Scan(&whose, &id.System, &id.Value)
+		p := &found[at[whose]]
+		p.Identifiers = append(p.Identifiers, id)
+		return err
+	}, `SELECT participant, system, value FROM identifiers WHERE participant IN (SELECT id FROM participants WHERE `+where+`) ORDER BY participant, place`, args...)
+	return found, err
 }
 
 func scanPerson(row interface{ Scan(...any) error }, p *Participant) error {
-	var sex string
+	var sex, rhythm, condition, conditions, drugs string
 	var created int64
-	if err := row.Scan(&p.ID, &p.Code, &p.Name, &p.BirthDate, &sex, &p.Note, &created); err != nil {
+	var archived, merged, kept sql.NullInt64
+	if err := row.Scan(&p.ID, &p.Code, &p.Name, &p.BirthDate, &sex, &p.Note, &created, &p.AgeYears, &p.AgeTold, &p.Gender, &rhythm, &condition, &conditions, &drugs, &archived, &merged, &kept); err != nil {
 		return err
 	}
-	p.Created = fromMs(created)
-	return p.Sex.UnmarshalText([]byte(sex))
+	p.Created, p.MergedInto, p.Kept = fromMs(created), merged.Int64, kept.Int64
+	if archived.Valid {
+		p.Archived = fromMs(archived.Int64)
+	}
+	return errors.Join(p.Sex.UnmarshalText([]byte(sex)), p.Rhythm.UnmarshalText([]byte(rhythm)), p.Condition.UnmarshalText([]byte(condition)),
+		readList(conditions, &p.Conditions), readList(drugs, &p.Drugs))
+}
+
+// readList reads a list as it is stored; an empty one is nil.
+func readList[T any](text string, list *[]T) error {
+	if text == "[]" {
+		return nil
+	}
+	return json.Unmarshal([]byte(text), list)
 }
 
 func checkPerson(p Participant) (Participant, error) {
@@ -101,19 +204,69 @@ func checkPerson(p Participant) (Participant, error) {
 		return p, &InvalidError{"participant", "the code is empty; give one"}
 	case utf8.RuneCountInString(p.Code) > 64:
 		return p, &InvalidError{"participant", "the code is longer than 64 characters; shorten it"}
-	case len(p.Name) > 1024 || len(p.Note) > 64<<10:
-		return p, &InvalidError{"participant " + p.Code, "the name or the note is too long; shorten it"}
-	case !utf8.ValidString(p.Code + p.Name + p.Note):
+	case len(p.Name) > 1024 || len(p.Note) > 64<<10 || len(p.Gender) > 1024:
+		return p, &InvalidError{"participant " + p.Code, "the name, the gender or the note is too long; shorten it"}
+	case !utf8.ValidString(p.Code + p.Name + p.Note + p.Gender):
 		return p, &InvalidError{"participant", "the text is not UTF-8; enter it again"}
 	case p.Sex > conduct.Male:
 		return p, &InvalidError{"participant " + p.Code, "the sex is neither female, male nor empty"}
+	case p.Rhythm > conduct.OtherRhythm || p.Condition >= conduct.CondOther<<1:
+		return p, &InvalidError{"participant " + p.Code, "the rhythm or the kind of condition is unknown"}
+	case !(p.AgeYears >= 0 && p.AgeYears <= 130):
+		return p, &InvalidError{"participant " + p.Code, "the age is not between 0 and 130; check the entry"}
+	case (p.AgeYears == 0) != (p.AgeTold == ""):
+		return p, &InvalidError{"participant " + p.Code, "an age needs the day on which it was told"}
 	}
-	if p.BirthDate != "" {
-		if _, err := time.Parse(time.DateOnly, p.BirthDate); err != nil {
-			return p, &InvalidError{"participant " + p.Code, fmt.Sprintf("birth date %q is not a day; write it as 1950-12-31", p.BirthDate)}
+	for _, day := range []string{p.BirthDate, p.AgeTold} {
+		if day != "" && !isDay(day) {
+			return p, &InvalidError{"participant " + p.Code, fmt.Sprintf("birth date or day %q is not a day; write it as 1950-12-31", day)}
 		}
 	}
+	return checkLists(p)
+}
+
+// checkLists looks at what a person has several of, and leaves empty ones out.
+func checkLists(p Participant) (Participant, error) {
+	bad := func(texts ...string) bool {
+		return slices.ContainsFunc(texts, func(t string) bool { return len(t) > 1024 || !utf8.ValidString(t) })
+	}
+	ids, conditions, drugs := p.Identifiers, p.Conditions, p.Drugs
+	p.Identifiers, p.Conditions, p.Drugs = nil, nil, nil
+	for _, id := range ids {
+		id = Identifier{strings.TrimSpace(id.System), strings.TrimSpace(id.Value)}
+		if bad(id.System, id.Value) {
+			return p, &InvalidError{"participant " + p.Code, "an identifier is too long or not UTF-8"}
+		}
+		if id.Value != "" && !slices.Contains(p.Identifiers, id) {
+			p.Identifiers = append(p.Identifiers, id)
+		}
+	}
+	for _, text := range conditions {
+		if bad(text) {
+			return p, &InvalidError{"participant " + p.Code, "a condition is too long or not UTF-8"}
+		}
+		if text = strings.TrimSpace(text); text != "" {
+			p.Conditions = append(p.Conditions, text)
+		}
+	}
+	for _, d := range drugs {
+		d = Drug{strings.TrimSpace(d.Name), strings.TrimSpace(d.Class), strings.TrimSpace(d.Dose), strings.TrimSpace(d.Taken)}
+		if bad(d.Name, d.Class, d.Dose, d.Taken) {
+			return p, &InvalidError{"participant " + p.Code, "a drug's entry is too long or not UTF-8"}
+		}
+		if d != (Drug{}) {
+			p.Drugs = append(p.Drugs, d)
+		}
+	}
+	if len(p.Identifiers) > 50 || len(p.Conditions) > 100 || len(p.Drugs) > 100 {
+		return p, &InvalidError{"participant " + p.Code, "more than 50 identifiers or 100 conditions or drugs"}
+	}
 	return p, nil
+}
+
+func isDay(text string) bool {
+	_, err := time.Parse(time.DateOnly, text)
+	return err == nil
 }
 
 func codeFree(ctx context.Context, tx *sql.Tx, code string, but int64) error {
@@ -139,11 +292,8 @@ func personExists(ctx context.Context, q querier, id int64) error {
 
 func noPerson(id int64) error { return fmt.Errorf("record: participant %d: %w", id, ErrNotFound) }
 
-// searchText is what a search looks at: small letters beyond ASCII too, which SQL would not make.
-func searchText(p Participant) string { return strings.ToLower(p.Code + " " + p.Name) }
-
-func sexWord(s conduct.Sex) string {
-	text, err := s.MarshalText()
+func wordFor(v interface{ MarshalText() ([]byte, error) }) string {
+	text, err := v.MarshalText()
 	if err != nil {
 		return ""
 	}

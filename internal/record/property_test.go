@@ -98,3 +98,125 @@ func TestAppendAgreesWithThePlainVersion(t *testing.T) {
 		}
 	})
 }
+
+// plainPeople is merging written down a second time: each has a parent or none, and nothing else is ever changed.
+type plainPeople struct {
+	parent map[int64]int64
+	tests  map[int64][]string
+	merges map[int64]record.Merge // those that stand
+}
+
+func (p plainPeople) root(id int64) int64 {
+	for p.parent[id] != 0 {
+		id = p.parent[id]
+	}
+	return id
+}
+
+// Whatever is merged and undone in whatever order, tests are listed where the plain version lists them; and when all
+// merges are undone, everybody is as before.
+func TestMergeAgreesWithThePlainVersion(t *testing.T) {
+	s := open(t, t.TempDir())
+	number := 0
+	rapid.Check(t, func(t *rapid.T) {
+		number++
+		plain := plainPeople{map[int64]int64{}, map[int64][]string{}, map[int64]record.Merge{}}
+		var ids []int64
+		before := map[int64]record.Participant{}
+		for i := range 5 {
+			p, err := s.AddParticipant(ctx, record.Participant{Code: fmt.Sprintf("%d-%d", number, i), Name: fmt.Sprintf("group%dx", number)})
+			if err != nil {
+				t.Fatal(err)
+			}
+			ids, before[p.ID] = append(ids, p.ID), p
+		}
+		for step := range rapid.IntRange(1, 15).Draw(t, "steps") {
+			a, b := rapid.SampledFrom(ids).Draw(t, "a"), rapid.SampledFrom(ids).Draw(t, "b")
+			switch rapid.SampledFrom([]string{"merge", "merge", "undo", "test"}).Draw(t, "do") {
+			case "merge":
+				m, err := s.Merge(ctx, a, b, "KL", "x")
+				if allowed := a != b && plain.parent[a] == 0 && plain.parent[b] == 0; allowed != (err == nil) {
+					t.Fatalf("merge of %d into %d: %v", a, b, err)
+				}
+				if err == nil {
+					plain.parent[a], plain.merges[m.ID] = b, m
+				}
+			case "undo":
+				for id, m := range plain.merges {
+					if m.From != a {
+						continue
+					}
+					if err := s.UndoMerge(ctx, id, "KL", "y"); err != nil {
+						t.Fatal(err)
+					}
+					delete(plain.merges, id)
+					delete(plain.parent, a)
+				}
+			case "test":
+				test := recordtest.NewTest(fmt.Sprintf("m%d-%d", number, step))
+				test.Participant = a
+				if _, err := s.NewTest(ctx, test); err != nil {
+					t.Fatal(err)
+				}
+				plain.tests[a] = append(plain.tests[a], test.ID)
+			}
+			plain.same(t, s, ids, fmt.Sprintf("group%dx", number))
+		}
+		for id := range plain.merges {
+			if err := s.UndoMerge(ctx, id, "KL", "y"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, id := range ids {
+			if p, err := s.Participant(ctx, id); err != nil || !reflect.DeepEqual(p, before[id]) {
+				t.Fatalf("after all undos %+v, %v; before %+v", p, err, before[id])
+			}
+		}
+	})
+}
+
+// same compares lists and tests of everybody who is not merged.
+func (p plainPeople) same(t *rapid.T, s *record.SQLite, ids []int64, name string) {
+	var roots []int64
+	for _, id := range ids {
+		stored, err := s.Participant(ctx, id)
+		if kept := p.root(id); err != nil || stored.MergedInto != p.parent[id] || kept != id && stored.Kept != kept || kept == id && stored.Kept != 0 {
+			t.Fatalf("%d is kept as %d, merged into %d, %v; plain version %d, %d", id, stored.Kept, stored.MergedInto, err, kept, p.parent[id])
+		}
+		if p.root(id) != id {
+			continue
+		}
+		roots = append(roots, id)
+		var want, have []string
+		for _, other := range ids {
+			if p.root(other) == id {
+				want = append(want, p.tests[other]...)
+			}
+		}
+		tests, err := s.Tests(ctx, record.TestFilter{Participant: id})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, test := range tests {
+			have = append(have, test.ID)
+		}
+		slices.Sort(want)
+		slices.Sort(have)
+		if !slices.Equal(have, want) {
+			t.Fatalf("%d has the tests %v, plain version %v", id, have, want)
+		}
+	}
+	found, err := s.Participants(ctx, record.ParticipantFilter{Query: name})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var listed []int64
+	for _, person := range found.People {
+		listed = append(listed, person.ID)
+	}
+	slices.Sort(listed)
+	slices.Sort(roots)
+	if !slices.Equal(listed, roots) {
+		t.Fatalf("listed are %v, plain version %v", listed, roots)
+	}
+}

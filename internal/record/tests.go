@@ -12,7 +12,7 @@ import (
 	"unicode/utf8"
 )
 
-const testColumns = `id, participant, protocol_id, protocol_version, protocol_hash, title, demo, created_ms, closed_ms`
+const testColumns = `id, participant, visit, protocol_id, protocol_version, protocol_hash, title, demo, created_ms, closed_ms`
 
 // NewTest stores a test before its first event.
 func (s *SQLite) NewTest(ctx context.Context, t Test) (Test, error) {
@@ -35,6 +35,11 @@ func (s *SQLite) NewTest(ctx context.Context, t Test) (Test, error) {
 				return err
 			}
 		}
+		if t.Visit != 0 {
+			if err := visitFits(ctx, tx, t); err != nil {
+				return err
+			}
+		}
 		return s.insertTest(ctx, tx, &t)
 	})
 	if err != nil {
@@ -45,9 +50,25 @@ func (s *SQLite) NewTest(ctx context.Context, t Test) (Test, error) {
 
 func (s *SQLite) insertTest(ctx context.Context, tx *sql.Tx, t *Test) error {
 	t.Created, t.Closed = s.stamp(), time.Time{}
-	_, err := tx.ExecContext(ctx, `INSERT INTO tests (id, participant, protocol_id, protocol_version, protocol_hash, protocol_sent, title, demo, created_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		t.ID, noneIf0(t.Participant), t.Protocol, t.Version, t.Hash, t.Sent, t.Title, flag(t.Demo), ms(t.Created))
+	_, err := tx.ExecContext(ctx, `INSERT INTO tests (id, participant, visit, protocol_id, protocol_version, protocol_hash, protocol_sent, title, demo, created_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		t.ID, noneIf0(t.Participant), noneIf0(t.Visit), t.Protocol, t.Version, t.Hash, t.Sent, t.Title, flag(t.Demo), ms(t.Created))
 	return err
+}
+
+// visitFits refuses a test of one person in the visit of another.
+func visitFits(ctx context.Context, q querier, t Test) error {
+	v, err := oneVisit(ctx, q, t.Visit)
+	if err != nil {
+		return err
+	}
+	var whose int
+	if err := q.QueryRowContext(ctx, `SELECT count(DISTINCT coalesce(kept, id)) FROM participants WHERE id IN (?, ?)`, v.Participant, t.Participant).Scan(&whose); err != nil {
+		return err
+	}
+	if t.Participant == 0 || whose != 1 {
+		return &InvalidError{"test " + t.ID, "its visit is of another participant"}
+	}
+	return nil
 }
 
 // Test returns one test with its protocol.
@@ -71,7 +92,10 @@ func (s *SQLite) Tests(ctx context.Context, f TestFilter) ([]Test, error) {
 	var where []string
 	var args []any
 	if f.Participant != 0 {
-		where, args = append(where, "participant = ?"), append(args, f.Participant)
+		where, args = append(where, "participant IN ("+shownAs+")"), append(args, f.Participant, f.Participant)
+	}
+	if f.Visit != 0 {
+		where, args = append(where, "visit = ?"), append(args, f.Visit)
 	}
 	if f.Running {
 		where = append(where, "closed_ms IS NULL")
@@ -94,13 +118,13 @@ func (s *SQLite) Tests(ctx context.Context, f TestFilter) ([]Test, error) {
 }
 
 func scanTest(row interface{ Scan(...any) error }, t *Test, more ...any) error {
-	var participant, closed sql.NullInt64
+	var participant, visit, closed sql.NullInt64
 	var created int64
-	err := row.Scan(append([]any{&t.ID, &participant, &t.Protocol, &t.Version, &t.Hash, &t.Title, &t.Demo, &created, &closed}, more...)...)
+	err := row.Scan(append([]any{&t.ID, &participant, &visit, &t.Protocol, &t.Version, &t.Hash, &t.Title, &t.Demo, &created, &closed}, more...)...)
 	if err != nil {
 		return err
 	}
-	t.Participant, t.Created = participant.Int64, fromMs(created)
+	t.Participant, t.Visit, t.Created = participant.Int64, visit.Int64, fromMs(created)
 	if closed.Valid {
 		t.Closed = fromMs(closed.Int64)
 	}
@@ -130,9 +154,30 @@ func (s *SQLite) Reassign(ctx context.Context, test string, participant int64, b
 			test, noneIf0(t.Participant), participant, by, why, ms(s.now())); err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE tests SET participant = ? WHERE id = ?`, participant, test)
+		visit, err := s.visitOfOther(ctx, tx, t, participant)
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE tests SET participant = ?, visit = ? WHERE id = ?`, participant, noneIf0(visit), test)
 		return err
 	})
+}
+
+// visitOfOther is the visit of another person on the day of a test's visit.
+func (s *SQLite) visitOfOther(ctx context.Context, tx *sql.Tx, t Test, participant int64) (int64, error) {
+	if t.Visit == 0 {
+		return 0, nil
+	}
+	own, err := oneVisit(ctx, tx, t.Visit)
+	if err != nil {
+		return 0, err
+	}
+	other, err := visitOn(ctx, tx, participant, own.Date)
+	if errors.Is(err, ErrNotFound) {
+		other = Visit{Participant: participant, Date: own.Date, State: VisitDone}
+		err = s.insertVisit(ctx, tx, &other)
+	}
+	return other.ID, err
 }
 
 // Reassignments returns the corrections of whose test it is.
@@ -169,7 +214,7 @@ func checkTest(t Test) error {
 
 // sameTest reports whether what the caller gives is what is stored.
 func sameTest(have, t Test) bool {
-	return bytes.Equal(have.Sent, t.Sent) && have.Participant == t.Participant && have.Protocol == t.Protocol &&
+	return bytes.Equal(have.Sent, t.Sent) && have.Participant == t.Participant && have.Visit == t.Visit && have.Protocol == t.Protocol &&
 		have.Version == t.Version && have.Hash == t.Hash && have.Title == t.Title && have.Demo == t.Demo
 }
 

@@ -51,9 +51,11 @@ func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
 	if body.Recent, err = s.lines(r, finished); err != nil {
 		return err
 	}
-	if body.People, err = s.store.Participants(r.Context(), "", recentPeople); err != nil {
+	found, err := s.store.Participants(r.Context(), record.ParticipantFilter{Limit: recentPeople})
+	if err != nil {
 		return err
 	}
+	body.People = found.People
 	return s.show(w, http.StatusOK, frame{Page: "today", Title: say("today.title"), Purpose: say("today.purpose"), Section: "today", Body: body})
 }
 
@@ -85,11 +87,11 @@ func (s *Server) people(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) showPeople(w http.ResponseWriter, r *http.Request, status int, f form) error {
 	query := strings.TrimSpace(r.URL.Query().Get("q"))
-	found, err := s.store.Participants(r.Context(), query, foundMost+1)
+	found, err := s.store.Participants(r.Context(), record.ParticipantFilter{Query: query, Limit: foundMost})
 	if err != nil {
 		return err
 	}
-	body := peopleBody{Query: query, Found: found[:min(len(found), foundMost)], More: len(found) > foundMost, Form: f}
+	body := peopleBody{Query: query, Found: found.People, More: found.Total > foundMost, Form: f}
 	return s.show(w, status, frame{Page: "people", Title: say("people.title"), Purpose: say("people.purpose"), Section: "people", Token: s.token(w, r), Body: body})
 }
 
@@ -167,16 +169,12 @@ func (s *Server) addPerson(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) freeCode(r *http.Request) (string, error) {
 	for n := 1; ; n++ {
 		code := "P-" + s.now().Format("060102") + "-" + strconv.Itoa(n)
-		found, err := s.store.Participants(r.Context(), code, 0)
-		if err != nil {
-			return "", err
-		}
-		taken := false
-		for _, p := range found {
-			taken = taken || strings.EqualFold(p.Code, code)
-		}
-		if !taken {
+		_, err := s.store.ParticipantByCode(r.Context(), code)
+		switch {
+		case errors.Is(err, record.ErrNotFound):
 			return code, nil
+		case err != nil:
+			return "", err
 		}
 	}
 }

@@ -471,7 +471,7 @@ func (s *Server) reassign(w http.ResponseWriter, r *http.Request) error {
 	if f.bad() {
 		return s.showResult(w, r, http.StatusUnprocessableEntity, f, bringForm())
 	}
-	to, err := s.personByCode(r, f.text("right_code"))
+	to, err := s.store.ParticipantByCode(r.Context(), f.text("right_code"))
 	if errors.Is(err, record.ErrNotFound) {
 		f.fault("right_code", say("reassign.unknown", f.text("right_code")))
 		return s.showResult(w, r, http.StatusUnprocessableEntity, f, bringForm())
@@ -495,19 +495,6 @@ func (s *Server) reassign(w http.ResponseWriter, r *http.Request) error {
 	}
 	http.Redirect(w, r, "/tests/"+id+"?reassigned", http.StatusSeeOther)
 	return nil
-}
-
-func (s *Server) personByCode(r *http.Request, code string) (record.Participant, error) {
-	found, err := s.store.Participants(r.Context(), code, 0)
-	if err != nil {
-		return record.Participant{}, err
-	}
-	for _, p := range found {
-		if strings.EqualFold(p.Code, code) {
-			return p, nil
-		}
-	}
-	return record.Participant{}, record.ErrNotFound
 }
 
 // sheetBody is the data sheet as it stands, with empty boxes for what is still to come.

@@ -49,7 +49,7 @@ func search(t *testing.T, b *bench) {
 		{"'; DROP TABLE participants", 0, ""},
 	} {
 		var codes []string
-		for _, p := range must(b.Participants(ctx, c.query, c.limit))(t) {
+		for _, p := range must(b.Participants(ctx, record.ParticipantFilter{Query: c.query, Limit: c.limit}))(t).People {
 			codes = append(codes, p.Code)
 		}
 		equal(t, "search for "+c.query, strings.Join(codes, " "), c.codes)
@@ -74,7 +74,7 @@ func participantsRefused(t *testing.T, b *bench) {
 		_, err := b.AddParticipant(ctx, p)
 		refused[*record.InvalidError](t, what, err)
 	}
-	equal(t, "people", len(must(b.Participants(ctx, "", 0))(t)), 2)
+	equal(t, "people", must(b.Participants(ctx, record.ParticipantFilter{}))(t).Total, 2)
 }
 
 func tests(t *testing.T, b *bench) {
