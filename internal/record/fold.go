@@ -153,7 +153,7 @@ func near(a, b string) bool {
 	switch n := min(len(x), len(y)); {
 	case n >= 8:
 		most = 2
-	case n >= 4:
+	case n >= 4, n == 3 && len(x) != len(y): // Ana is Anna; Jan is not Jon
 		most = 1
 	}
 	return distance(x, y) <= most
