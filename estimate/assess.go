@@ -314,7 +314,7 @@ func (a *assessor) compare(u *Unfinished, title string) {
 	}
 	if r := a.out.Estimate; r != nil && r.Value.Present() {
 		apart := float64(max(u.Value-r.Value, r.Value-u.Value))
-		if apart > r.SEE {
+		if apart > float64(r.SEE) {
 			a.bar("unfinished-stage-disagrees", own, "with %s (%s W, %s /min, not counted) the estimate would be %.1f, %.1f away: more than one standard error; repeat another day with the gentler row",
 				title, number(u.WorkW), number(u.HR), float64(u.Value), apart)
 			return

@@ -62,12 +62,13 @@ const (
 	whenDomain
 	whenBelow
 	whenAbove
+	whenAlways
 )
 
 var whenWords = []string{
 	"coefficients not verified", "rate-limiting drug", "drugs not recorded", "rhythm not sinus", "unfinished stage",
 	"unsteady stage", "end heart rate low", "cadence low", "cadence drift", "heart rate counted by hand",
-	"input outside domain", "answer below", "answer above",
+	"input outside domain", "answer below", "answer above", "always",
 }
 
 // check is a rule made ready: one bit of the set of cautions.
@@ -194,6 +195,8 @@ func (e *Estimator) holds(k *check, values []float64, c *Context, answer float64
 		return answer < k.limit
 	case whenAbove:
 		return answer > k.limit
+	case whenAlways:
+		return true
 	}
 	return false
 }

@@ -31,11 +31,18 @@ const (
 	opSqrt
 	opMin
 	opMax
+	opLess
+	opAtMost
+	opMore
+	opAtLeast
+	opEqual
+	opIf    // condition, then, else
+	opTable // value at the input of table at
 )
 
 type step struct {
 	op opcode
-	at int // input, or power
+	at int // input, power, or table
 	v  float64
 }
 
@@ -45,6 +52,7 @@ type program struct {
 	coefficients []float64
 	inputs       []int // -1 for a constant elsewhere
 	steps        []step
+	tables       []Table
 }
 
 // eval uses no memory of its own and gives the same bits in every build.
@@ -85,6 +93,15 @@ func (p *program) evalSteps(values []float64) float64 {
 			stack[top] = exact.Log(stack[top])
 		case opSqrt:
 			stack[top] = math.Sqrt(stack[top])
+		case opTable:
+			stack[top] = p.tables[s.at].at(stack[top])
+		case opIf:
+			top -= 2
+			if stack[top] != 0 {
+				stack[top] = stack[top+1]
+			} else {
+				stack[top] = stack[top+2]
+			}
 		default:
 			top--
 			stack[top] = combine(s.op, stack[top], stack[top+1])
@@ -103,6 +120,16 @@ func combine(op opcode, a, b float64) float64 {
 		return float64(a * b)
 	case opDivide:
 		return a / b
+	case opLess:
+		return truth(a < b)
+	case opAtMost:
+		return truth(a <= b)
+	case opMore:
+		return truth(a > b)
+	case opAtLeast:
+		return truth(a >= b)
+	case opEqual:
+		return truth(a == b)
 	case opMin:
 		if b < a || math.IsNaN(b) {
 			return b
@@ -113,6 +140,33 @@ func combine(op opcode, a, b float64) float64 {
 		return b
 	}
 	return a
+}
+
+func truth(holds bool) float64 {
+	if holds {
+		return 1
+	}
+	return 0
+}
+
+// at looks x up on the straight line between two points; NaN where the table refuses.
+func (t *Table) at(x float64) float64 {
+	points := t.Points
+	last := len(points) - 1
+	switch {
+	case x < points[0].X && t.Below != "hold" || x > points[last].X && t.Above != "hold" || math.IsNaN(x):
+		return math.NaN()
+	case x <= points[0].X:
+		return points[0].Y
+	case x >= points[last].X:
+		return points[last].Y
+	}
+	i := 1
+	for x > points[i].X {
+		i++
+	}
+	a, b := &points[i-1], &points[i]
+	return a.Y + float64((b.Y-a.Y)*(x-a.X))/(b.X-a.X)
 }
 
 func power(x float64, n int) float64 {
@@ -142,22 +196,34 @@ type compiler struct {
 	steps   []step
 	depth   int // of the stack after the steps so far
 	nesting int
+	words   []Input   // inputs whose words a condition may name
+	tables  []Table   // what can be looked up
+	numbers []float64 // of the text, in order, powers not among them
 }
 
 // compileFormula understands numbers, input names, + - * / ^ (whole powers), brackets, exp, log (natural),
-// sqrt, min(a, b) and max(a, b).
+// sqrt, min(a, b), max(a, b), if(condition, then, else) with < <= > >= =, and lookup(table, value).
 func compileFormula(text string, inputs func(string) (int, bool)) ([]step, error) {
 	c := &compiler{text: text, inputs: inputs}
-	if len(text) > maxFormula {
-		return nil, &FormulaError{0, "formula is longer than " + strconv.Itoa(maxFormula) + " characters"}
-	}
-	if err := c.sum(); err != nil {
+	err := c.whole(c.sum)
+	if err != nil {
 		return nil, err
 	}
-	if c.peek() != 0 {
-		return nil, c.fault("unexpected " + strconv.Quote(c.text[c.at:c.at+1]))
-	}
 	return c.steps, nil
+}
+
+// whole reads all of the text.
+func (c *compiler) whole(read func() error) error {
+	if len(c.text) > maxFormula {
+		return &FormulaError{0, "formula is longer than " + strconv.Itoa(maxFormula) + " characters"}
+	}
+	if err := read(); err != nil {
+		return err
+	}
+	if c.peek() != 0 {
+		return c.fault("unexpected " + strconv.Quote(c.text[c.at:c.at+1]))
+	}
+	return nil
 }
 
 func (c *compiler) fault(msg string) error { return &FormulaError{c.at, msg} }
@@ -294,13 +360,14 @@ func (c *compiler) number() error {
 		c.at = from
 		return c.fault("this is not a number")
 	}
+	c.numbers = append(c.numbers, v)
 	return c.emit(step{op: opNumber, v: v}, 1)
 }
 
 var functions = map[string]struct {
 	op        opcode
 	arguments int
-}{"exp": {opExp, 1}, "log": {opLog, 1}, "sqrt": {opSqrt, 1}, "min": {opMin, 2}, "max": {opMax, 2}}
+}{"exp": {opExp, 1}, "log": {opLog, 1}, "sqrt": {opSqrt, 1}, "min": {opMin, 2}, "max": {opMax, 2}, "if": {opIf, 3}, "lookup": {opTable, 1}}
 
 func (c *compiler) name() error {
 	from := c.at
@@ -321,20 +388,102 @@ func (c *compiler) name() error {
 		return c.fault("a bracket must follow " + word)
 	}
 	c.at++
+	if f.op == opTable {
+		return c.lookup()
+	}
 	err := c.inBrackets(func() error {
-		if err := c.sum(); err != nil || f.arguments == 1 {
+		first := c.sum
+		if f.op == opIf {
+			first = c.condition
+		}
+		if err := first(); err != nil {
 			return err
 		}
-		if c.peek() != ',' {
-			return c.fault(word + " takes two values with a comma between them")
+		for n := 1; n < f.arguments; n++ {
+			if c.peek() != ',' {
+				return c.fault(word + " takes " + []string{"two", "three"}[f.arguments-2] + " values with a comma between them")
+			}
+			c.at++
+			if err := c.sum(); err != nil {
+				return err
+			}
 		}
-		c.at++
-		return c.sum()
+		return nil
 	})
 	if err != nil {
 		return err
 	}
 	return c.emit(step{op: f.op}, 1-f.arguments)
+}
+
+// lookup reads the name of a table and the value to look up.
+func (c *compiler) lookup() error {
+	c.peek()
+	from := c.at
+	for c.at < len(c.text) && c.text[c.at] != ',' && c.text[c.at] != ')' {
+		c.at++
+	}
+	for i := range c.tables {
+		if c.tables[i].ID != c.text[from:c.at] {
+			continue
+		}
+		if c.peek() != ',' {
+			return c.fault("lookup takes a table and a value with a comma between them")
+		}
+		c.at++
+		if err := c.inBrackets(c.sum); err != nil {
+			return err
+		}
+		return c.emit(step{op: opTable, at: i}, 0)
+	}
+	c.at = from
+	return c.fault("no table is listed by this name")
+}
+
+// condition reads two values with a comparison between them; a word of a coded input may stand on the right.
+func (c *compiler) condition() error {
+	if err := c.sum(); err != nil {
+		return err
+	}
+	ch := c.peek()
+	if ch != '<' && ch != '>' && ch != '=' {
+		return c.fault("a comparison is missing; write <, <=, >, >= or =")
+	}
+	c.at++
+	op := map[byte]opcode{'<': opLess, '>': opMore, '=': opEqual}[ch]
+	if ch != '=' && c.at < len(c.text) && c.text[c.at] == '=' {
+		c.at++
+		op++
+	}
+	if done, err := c.coded(); err != nil || done {
+		if err == nil {
+			err = c.emit(step{op: op}, -1)
+		}
+		return err
+	}
+	if err := c.sum(); err != nil {
+		return err
+	}
+	return c.emit(step{op: op}, -1)
+}
+
+// coded reads a word of the coded input that the last step has put on the stack.
+func (c *compiler) coded() (done bool, err error) {
+	last := c.steps[len(c.steps)-1]
+	if c.peek(); last.op != opInput || last.at >= len(c.words) || !letter(c.peek()) {
+		return false, nil
+	}
+	from, at := c.at, c.at
+	for at < len(c.text) && (letter(c.text[at]) || c.text[at] == '-' || c.text[at] >= '0' && c.text[at] <= '9') {
+		at++
+	}
+	for _, code := range c.words[last.at].Codes {
+		if code.Word == c.text[from:at] {
+			c.at = at
+			return true, c.emit(step{op: opNumber, v: code.Value}, 1)
+		}
+	}
+	return false, nil
 }
 
 func letter(c byte) bool { return c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c == '_' }

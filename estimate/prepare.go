@@ -17,7 +17,9 @@ const maxRules = 64
 
 var (
 	hows  = []string{"seen", "memory", "practice", "choice", "derived"}
-	roles = []string{"", "age", "sex", "mass", "work", "heart-rate"}
+	roles = []string{"", "age", "sex", "mass", "work", "heart-rate", "height", "bmi", "rest-heart-rate", "max-heart-rate", "speed",
+		"grade", "time", "distance", "step-rate", "step-height", "final-stage"}
+	tests = []string{"", "submaximal", "maximal", "none", "group", "step"}
 )
 
 // Prepare checks the data and makes the estimator ready. The error is a *FieldError that names the first
@@ -83,6 +85,12 @@ func (e *Estimator) checkNames() error {
 			return fault(f.path, "is missing", "write it")
 		}
 	}
+	if !oneOf(tests, e.Test) {
+		return fault("test", strconv.Quote(e.Test)+" is not known", "write one of"+strings.Join(tests, " ")+", or nothing")
+	}
+	if !oneOf([]string{"", "women", "men"}, e.For) {
+		return fault("for", strconv.Quote(e.For)+" is not known", "write women or men, or leave it out")
+	}
 	return checkHow("outcome.how", e.Outcome.How)
 }
 
@@ -112,6 +120,13 @@ func (e *Estimator) checkInputs() error {
 			return fault(path("plausible"), "is missing", "say outside which range "+in.ID+" must be an error of entry")
 		}
 		seen[in.ID] = true
+		for k := range in.Also {
+			o := &in.Also[k]
+			if !word(o.Name) || seen[o.Name] || o.Times < 0 || o.Per < 0 || o.Unit == "" && o.Word == "" || o.Word != "" && !in.says(o.Word) {
+				return fault(path("also"), strconv.Quote(o.Name)+" is no other name: it is taken, has no unit, or no such word", "give each name once, with its unit")
+			}
+			seen[o.Name] = true
+		}
 		for _, r := range []struct {
 			name string
 			r    *Range
@@ -123,6 +138,16 @@ func (e *Estimator) checkInputs() error {
 	}
 	e.ageAt, e.sexAt, e.hrAt = e.RoleAt("age"), e.RoleAt("sex"), e.RoleAt("heart-rate")
 	return nil
+}
+
+// says whether an input has a word.
+func (in *Input) says(word string) bool {
+	for _, c := range in.Codes {
+		if c.Word == word {
+			return true
+		}
+	}
+	return false
 }
 
 func word(id string) bool {
@@ -147,29 +172,43 @@ func checkRange(path string, r *Range) error {
 
 // compile turns terms or formula into a program.
 func (e *Estimator) compile() error {
-	e.run = program{}
+	e.run = program{tables: e.Tables}
+	if err := e.checkTables(); err != nil {
+		return err
+	}
 	switch {
 	case (len(e.Terms) > 0) == (e.Formula != nil):
 		return fault("terms", "an estimator has either terms or a formula", "write one of the two")
 	case e.Formula != nil:
-		steps, err := compileFormula(e.Formula.Text, e.InputAt)
-		if err != nil {
-			return fault("formula.text", err.Error(), "")
-		}
-		e.run.steps = steps
-		return checkHow("formula.how", e.Formula.How)
+		return e.compileText()
 	}
 	used := map[string]bool{}
+	products := false
 	for i, t := range e.Terms {
 		input := -1
-		if t.Input != "" {
+		if t.Of != "" && t.Input == "" {
+			products = true
+			c, err := e.compiled(t.Of, false)
+			if err != nil {
+				return fault(at("terms", i, "of"), err.Error(), "")
+			}
+			if len(c.numbers) > 0 {
+				return fault(at("terms", i, "of"), "holds a number", "put it into the coefficient")
+			}
+			for _, s := range c.steps {
+				if s.op == opInput {
+					used[e.Inputs[s.at].ID] = true
+				}
+			}
+			t.Input = t.Of
+		} else if t.Input != "" {
 			var known bool
 			if input, known = e.InputAt(t.Input); !known {
 				return fault(at("terms", i, "input"), "no input is called "+t.Input, "list it under inputs")
 			}
 		}
 		switch {
-		case used[t.Input]:
+		case used[t.Input] && t.Of == "":
 			return fault(at("terms", i, "input"), "a second term for the same input", "add the coefficients")
 		case t.Coefficient == 0 || math.IsNaN(t.Coefficient) || math.IsInf(t.Coefficient, 0):
 			return fault(at("terms", i, "coefficient"), "is not a number other than 0", "")
@@ -179,7 +218,7 @@ func (e *Estimator) compile() error {
 		if err := checkHow(at("terms", i, "how"), t.How); err != nil {
 			return err
 		}
-		used[t.Input] = true
+		used[t.Input] = used[t.Input] || t.Of == ""
 		if i == 0 && input < 0 {
 			e.run.first = t.Coefficient
 			continue
@@ -191,18 +230,130 @@ func (e *Estimator) compile() error {
 			return fault(at("inputs", i, "id"), e.Inputs[i].ID+" is in no term", "remove it, or add its term")
 		}
 	}
+	if products {
+		e.compileProducts()
+	}
+	return nil
+}
+
+// compiled compiles a formula of this estimator; a condition stands alone.
+func (e *Estimator) compiled(text string, condition bool) (*compiler, error) {
+	c := &compiler{text: text, inputs: e.InputAt, words: e.Inputs, tables: e.Tables}
+	if condition {
+		return c, c.whole(c.condition)
+	}
+	return c, c.whole(c.sum)
+}
+
+func (e *Estimator) compileText() error {
+	c, err := e.compiled(e.Formula.Text, false)
+	if err != nil {
+		return fault("formula.text", err.Error(), "")
+	}
+	if len(c.numbers) != len(e.Formula.Numbers) {
+		return fault("formula.numbers", "are "+strconv.Itoa(len(e.Formula.Numbers))+", the text has "+strconv.Itoa(len(c.numbers)), "list each number of the text once more, in its order, with value, unit and how")
+	}
+	for i := range e.Formula.Numbers {
+		n := &e.Formula.Numbers[i]
+		switch {
+		case n.Value != c.numbers[i]:
+			return fault(at("formula.numbers", i, "value"), number(n.Value)+" is not the "+number(c.numbers[i])+" of the text", "compare both with the paper")
+		case n.Unit == "":
+			return fault(at("formula.numbers", i, "unit"), "is missing", "write what the number is measured in; none for a plain number")
+		}
+		if err := checkHow(at("formula.numbers", i, "how"), n.How); err != nil {
+			return err
+		}
+	}
+	used := make([]bool, len(e.Inputs))
+	for _, s := range c.steps {
+		if s.op == opInput {
+			used[s.at] = true
+		}
+	}
+	for i := range used {
+		if !used[i] {
+			return fault(at("inputs", i, "id"), e.Inputs[i].ID+" is not in the formula", "remove it")
+		}
+	}
+	e.run.steps = c.steps
+	return checkHow("formula.how", e.Formula.How)
+}
+
+// compileProducts makes a stack program of terms that are not all single inputs; they are added in their order.
+func (e *Estimator) compileProducts() {
+	var steps []step
+	for i, t := range e.Terms {
+		steps = append(steps, step{op: opNumber, v: t.Coefficient})
+		if text := t.Input + t.Of; text != "" {
+			c, err := e.compiled(text, false)
+			if err != nil {
+				panic("estimate: a product that was read cannot be read again: " + err.Error())
+			}
+			steps = append(append(steps, c.steps...), step{op: opMultiply})
+		}
+		if i > 0 {
+			steps = append(steps, step{op: opAdd})
+		}
+	}
+	e.run = program{steps: steps, tables: e.Tables}
+}
+
+func (e *Estimator) checkTables() error {
+	e.musts = nil
+	for i := range e.Tables {
+		t := &e.Tables[i]
+		if len(t.Points) < 2 || t.ID == "" || t.XUnit == "" || t.YUnit == "" || t.Source == "" {
+			return fault(at("tables", i, "points"), "a table needs id, x_unit, y_unit, source and at least two points", "")
+		}
+		for j, p := range t.Points {
+			if j > 0 && !(p.X > t.Points[j-1].X) {
+				return fault(at("tables", i, "points"), number(p.X)+" does not follow in rising order", "list the points from the smallest x on")
+			}
+			if err := checkHow(at("tables", i, "points"), p.How); err != nil {
+				return err
+			}
+		}
+		for _, end := range []string{t.Below, t.Above} {
+			if end != "hold" && end != "refuse" {
+				return fault(at("tables", i, "below"), "say what happens beyond the ends", "write below and above: hold or refuse")
+			}
+		}
+		if err := checkHow(at("tables", i, "how"), t.How); err != nil {
+			return err
+		}
+	}
+	for i := range e.Require {
+		c, err := e.compiled(e.Require[i].That, true)
+		if err != nil {
+			return fault(at("require", i, "that"), err.Error(), "")
+		}
+		if e.Require[i].Text == "" {
+			return fault(at("require", i, "text"), "is missing", "say why the answer is refused")
+		}
+		if err := checkHow(at("require", i, "how"), e.Require[i].How); err != nil {
+			return err
+		}
+		e.musts = append(e.musts, program{steps: c.steps, tables: e.Tables})
+	}
 	return nil
 }
 
 func (e *Estimator) checkError() error {
 	switch s := &e.Error; {
-	case !(s.SEE > 0 && s.SEE < 1e6):
+	case s.None != "" && (s.SEE != 0 || s.Percent != 0 || s.N != 0 || s.DF != 0):
+		return fault("error.none", "there is an error too", "write one of the two")
+	case s.None != "":
+	case s.Percent == 0 && !(s.SEE > 0 && s.SEE < 1e6), s.Percent != 0 && (s.SEE != 0 || !(s.Percent > 0 && s.Percent < 100)):
 		return fault("error.see", "must be above 0", "no estimate without its error")
+	case s.Unknown != "" && s.N == 0 && s.DF == 0:
 	case !(s.N >= 3):
 		return fault("error.n", "must be at least 3", "write in how many people the error was found")
 	case !(s.DF >= 1 && s.DF < s.N):
 		return fault("error.df", "must be from 1 to below n", "n - 2 for a straight line")
-	case s.Kind == "" || s.Population == "" || s.Covers == "" || s.Source == "":
+	}
+	switch s := &e.Error; {
+	case s.None == "" && (s.Kind == "" || s.Population == "" || s.Covers == "" || s.Source == ""):
 		return fault("error", "lacks kind, population, covers or source", "write all four")
 	case !(e.Limits.RefuseBelow < e.Limits.RefuseAbove):
 		return fault("limits", "refuse_below must be below refuse_above", "")
@@ -210,11 +361,24 @@ func (e *Estimator) checkError() error {
 	if err := checkHow("limits.how", e.Limits.How); err != nil {
 		return err
 	}
-	// A new person: the error of the line adds to the scatter around it.
-	spread := float64(e.Error.SEE * math.Sqrt(1+1/e.Error.N))
 	oneSD := 0.5 + 0.6826894921370859/2 // the share of a normal distribution within one SD
-	e.half95 = float64(exact.TQuantile(0.975, e.Error.DF) * spread)
-	e.half68 = float64(exact.TQuantile(oneSD, e.Error.DF) * spread)
+	switch {
+	case e.Error.None != "":
+		e.t68, e.t95 = math.NaN(), math.NaN()
+	case e.Error.N == 0:
+		e.t68, e.t95 = exact.NormalQuantile(oneSD), exact.NormalQuantile(0.975)
+	default: // a new person: the error of the line adds to the scatter around it
+		spread := math.Sqrt(1 + 1/e.Error.N)
+		e.t68, e.t95 = float64(exact.TQuantile(oneSD, e.Error.DF)*spread), float64(exact.TQuantile(0.975, e.Error.DF)*spread)
+	}
+	if n := e.Normal; n != nil {
+		if !(n.Minus > 0) || n.Source == "" {
+			return fault("lower_limit_of_normal", "needs minus above 0 and source", "")
+		}
+		if err := checkHow("lower_limit_of_normal.how", n.How); err != nil {
+			return err
+		}
+	}
 	return checkHow("error.how", e.Error.How)
 }
 
@@ -305,16 +469,31 @@ func (e *Estimator) checkVerification() error {
 		return fault("verification.estimator", v.Estimator+" is not "+e.ID, "")
 	case strings.TrimSpace(v.By) == "" || v.Against == "" || !date(v.On):
 		return fault("verification.verified_by", "name, date (year-month-day) or paper is missing", "write who compared, when, and with what")
+	case e.Formula != nil:
+		return e.checkNumbers(v)
 	case len(v.Coefficients) != len(e.Terms) || len(e.Terms) == 0:
 		return fault("verification.coefficients", "are not one for each term", "tick every coefficient with its value")
 	}
 	for i, t := range e.Terms {
-		name := t.Input
+		name := t.Input + t.Of
 		if name == "" {
 			name = "constant"
 		}
 		if got, ticked := v.Coefficients[name]; !ticked || got != t.Coefficient {
 			return fault("verification.coefficients."+name, "does not equal terms["+strconv.Itoa(i)+"].coefficient", "compare both with the paper")
+		}
+	}
+	return nil
+}
+
+// checkNumbers compares what was read in the paper with the numbers of a formula.
+func (e *Estimator) checkNumbers(v *Verification) error {
+	if len(v.Numbers) != len(e.Formula.Numbers) || len(e.Tables) > 0 {
+		return fault("verification.numbers", "are not one for each number of the formula", "tick every number with its value, in the order of the text; tables cannot be ticked yet")
+	}
+	for i, n := range v.Numbers {
+		if n != e.Formula.Numbers[i].Value {
+			return fault("verification.numbers["+strconv.Itoa(i)+"]", "does not equal formula.numbers["+strconv.Itoa(i)+"].value", "compare both with the paper")
 		}
 	}
 	return nil

@@ -48,12 +48,14 @@ type Result struct {
 	Value       Number        `json:"value"`
 	Unit        string        `json:"unit"`
 	Criterion   string        `json:"criterion_mode"`
-	SEE         float64       `json:"see"`
+	SEE         Number        `json:"see"`
 	Low68       Number        `json:"low68"` // ends of the interval for a new person; not clipped
 	High68      Number        `json:"high68"`
 	Low95       Number        `json:"low95"`
 	High95      Number        `json:"high95"`
-	Floor       float64       `json:"floor"` // a lower end below it is shown as "< floor"
+	Normal      *Number       `json:"lower_limit_of_normal,omitempty"` // of a predicted value
+	NoError     string        `json:"no_error,omitempty"`              // why there is no interval
+	Floor       float64       `json:"floor"`                           // a lower end below it is shown as "< floor"
 	Covers      string        `json:"covers"`
 	Inputs      []Used        `json:"inputs"`
 	Cautions    []Caution     `json:"cautions"`
@@ -100,11 +102,40 @@ func (e *Estimator) Estimate(values []float64, c Context) (Result, error) {
 // Eval computes the bare value, without checks and without using memory.
 func (e *Estimator) Eval(values []float64) float64 { return e.run.eval(values) }
 
-// Half68 is half the width of the 68 % interval for a new person, in the unit of the outcome.
-func (e *Estimator) Half68() float64 { return e.half68 }
+// see is the standard error of an answer, in the unit of the outcome.
+func (e *Estimator) see(answer float64) float64 {
+	switch {
+	case e.Error.None != "":
+		return math.NaN()
+	case e.Error.Percent > 0:
+		return float64(e.Error.Percent*math.Abs(answer)) / 100
+	}
+	return e.Error.SEE
+}
 
-// Half95 is half the width of the 95 % interval for a new person, in the unit of the outcome.
-func (e *Estimator) Half95() float64 { return e.half95 }
+// Half68 is half the width of the 68 % interval for a new person, in the unit of the outcome; NaN when no
+// error is known, or when it grows with the value.
+func (e *Estimator) Half68() float64 { return e.half(e.t68) }
+
+// Half95 is the same for the 95 % interval.
+func (e *Estimator) Half95() float64 { return e.half(e.t95) }
+
+func (e *Estimator) half(t float64) float64 {
+	if e.Error.Percent > 0 {
+		return math.NaN()
+	}
+	return float64(t * e.Error.SEE)
+}
+
+// mustNot is the first condition on the inputs that does not hold, or -1.
+func (e *Estimator) mustNot(values []float64) int {
+	for i := range e.musts {
+		if e.musts[i].eval(values) == 0 {
+			return i
+		}
+	}
+	return -1
+}
 
 // refuses says whether an answer is impossible.
 func (e *Estimator) refuses(answer float64) bool {
@@ -113,13 +144,22 @@ func (e *Estimator) refuses(answer float64) bool {
 
 func (e *Estimator) result(values []float64, c *Context) Result {
 	answer := e.Eval(values)
+	see := e.see(answer)
+	half68, half95 := float64(e.t68*see), float64(e.t95*see)
 	r := Result{
 		Verdict: Given, Estimator: e.ID, What: e.Outcome.What, Unit: e.Outcome.Unit, Criterion: e.Outcome.CriterionMode,
-		SEE: e.Error.SEE, Floor: e.Limits.Floor, Covers: e.Error.Covers,
+		SEE: Number(see), NoError: e.Error.None, Floor: e.Limits.Floor, Covers: e.Error.Covers,
 		Source: e.Source, ErrorSource: e.Error.Source, Provenance: e.Provenance,
 		Inputs: e.used(values), Cautions: []Caution{}, Sensitivity: []Sensitivity{},
-		Value: Number(answer), Low68: Number(answer - e.half68), High68: Number(answer + e.half68),
-		Low95: Number(answer - e.half95), High95: Number(answer + e.half95),
+		Value: Number(answer), Low68: Number(answer - half68), High68: Number(answer + half68),
+		Low95: Number(answer - half95), High95: Number(answer + half95),
+	}
+	if n := e.Normal; n != nil {
+		low := Number(answer - n.Minus)
+		if n.Women > 0 && e.sexAt >= 0 && values[e.sexAt] == e.female() {
+			low = Number(answer - n.Women)
+		}
+		r.Normal = &low
 	}
 	set := e.cautions(values, c, answer)
 	for i := range e.rules {
@@ -127,8 +167,12 @@ func (e *Estimator) result(values []float64, c *Context) Result {
 			r.Cautions = append(r.Cautions, e.explain(&e.rules[i], values, c, answer))
 		}
 	}
-	if e.refuses(answer) {
+	if must := e.mustNot(values); must >= 0 || e.refuses(answer) {
 		r.Verdict, r.Why = Refused, e.why(answer)
+		if must >= 0 {
+			r.Why = e.Require[must].Text
+		}
+		r.Normal = nil
 		r.Value, r.Low68, r.High68, r.Low95, r.High95 = Absent, Absent, Absent, Absent, Absent
 		return r
 	}
@@ -138,6 +182,9 @@ func (e *Estimator) result(values []float64, c *Context) Result {
 
 // why does not repeat the impossible number: it is no estimate of anything.
 func (e *Estimator) why(answer float64) string {
+	if math.IsNaN(answer) {
+		return "an input lies outside what the equation or its table takes; " + e.Limits.Text
+	}
 	side := "below " + number(e.Limits.RefuseBelow)
 	if !(answer < e.Limits.RefuseBelow) {
 		side = "above " + number(e.Limits.RefuseAbove)
@@ -177,7 +224,11 @@ func (e *Estimator) sensitivity(values []float64) []Sensitivity {
 	for i := range e.Inputs {
 		in := &e.Inputs[i]
 		if len(in.Codes) == 0 {
-			all = append(all, Sensitivity{in.ID, in.Label, "+1 " + in.Unit, Number(e.changeBy(values, i, 1))})
+			by := 1.0
+			if in.Unit == "fraction" {
+				by = 0.01
+			}
+			all = append(all, Sensitivity{in.ID, in.Label, "+" + number(by) + " " + in.Unit, Number(e.changeBy(values, i, by))})
 			continue
 		}
 		for _, c := range in.Codes {
@@ -201,4 +252,12 @@ func (r *Result) lowText(low Number, decimals int) string {
 		return "< " + number(r.Floor)
 	}
 	return strconv.FormatFloat(float64(low), 'f', decimals, 64)
+}
+
+// RangeText is the 95 % range with what it covers, or why there is none.
+func (r *Result) RangeText(decimals int) string {
+	if r.NoError != "" {
+		return "without a range: " + r.NoError
+	}
+	return "95 % range " + r.Low95Text(decimals) + " to " + strconv.FormatFloat(float64(r.High95), 'f', decimals, 64) + ", " + r.Covers
 }

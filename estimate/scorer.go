@@ -3,10 +3,11 @@ package estimate
 import "math"
 
 // Row is the answer for one row of many. When Refused, the numbers mean nothing.
+// Low95 and High95 are NaN when no error is known.
 type Row struct {
-	Value, Low95, High95 float64
-	Cautions             uint64 // a set; Scorer.AppendCautions names its members
-	Refused              bool
+	Value, Low95, High95, See float64
+	Cautions                  uint64 // a set; Scorer.AppendCautions names its members
+	Refused                   bool
 }
 
 // Scorer estimates row after row without using memory. It holds what rows have in common; it may not be
@@ -62,8 +63,10 @@ func (e *Estimator) Scorer(withContext bool) *Scorer {
 func (s *Scorer) Score(values []float64, c *Context, row *Row) {
 	e := s.e
 	v := e.run.eval(values)
-	row.Value, row.Low95, row.High95 = v, v-e.half95, v+e.half95
-	row.Refused = e.refuses(v)
+	row.See = e.see(v)
+	half := float64(e.t95 * row.See)
+	row.Value, row.Low95, row.High95 = v, v-half, v+half
+	row.Refused = e.refuses(v) || e.mustNot(values) >= 0
 	set := s.always
 	for i := range s.domains {
 		d := &s.domains[i]

@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"gradus/estimate"
@@ -69,9 +70,9 @@ func (c *estimateCmd) checkUsage() error {
 // findEstimator takes an id, or a file with its verification beside it in the folder "verified".
 func findEstimator(id string) (*estimate.Estimator, error) {
 	if !strings.HasSuffix(id, ".yaml") {
-		e, err := library.ByID(id)
+		e, err := library.ByID(strings.ReplaceAll(id, "_", "-"))
 		if errors.Is(err, library.ErrUnknown) {
-			return nil, usageError{fmt.Sprintf("no estimator is called %q; known: %s", id, strings.Join(library.IDs(), ", "))}
+			return nil, usageError{fmt.Sprintf("no estimator is called %q; %s", id, alike(id))}
 		}
 		return e, err
 	}
@@ -86,20 +87,49 @@ func findEstimator(id string) (*estimate.Estimator, error) {
 	return library.Read(id, data, verified)
 }
 
+// alike names the estimators whose ids share a part with id.
+func alike(id string) string {
+	var near []string
+	for _, known := range library.IDs() {
+		for _, part := range strings.Split(id, "-") {
+			if len(part) > 2 && strings.Contains(known, part) {
+				near = append(near, known)
+				break
+			}
+		}
+	}
+	if len(near) == 0 {
+		return "gradus estimators --brief lists all"
+	}
+	return "alike: " + strings.Join(near, ", ")
+}
+
 // readValues takes name=value arguments: the inputs of the estimator, each once, and facts about the test.
 func readValues(est *estimate.Estimator, args []string) (values []float64, about estimate.Context, err error) {
 	values = make([]float64, len(est.Inputs))
 	given := map[string]bool{}
+	if args, err = withBMI(est, args); err != nil {
+		return nil, about, err
+	}
 	for _, arg := range args {
 		name, text, ok := strings.Cut(arg, "=")
-		at, isInput := est.InputAt(name)
+		at, other, isInput := est.Named(name)
 		fact := factNamed(name)
 		switch {
 		case !ok:
 			return nil, about, usageError{fmt.Sprintf("%q is not name=value", arg)}
+		case !isInput && name == "sex" && est.For != "":
+			if est.For != map[string]string{"female": "women", "male": "men"}[strings.ToLower(text)] {
+				return nil, about, fmt.Errorf("sex: %s is for %s only, not %q; see gradus estimators", est.ID, est.For, text)
+			}
+			continue
 		case !isInput && fact == nil:
 			return nil, about, usageError{fmt.Sprintf("%s has no input %q; it takes %s; about the test: %s", est.ID, name, inputNames(est), factNames())}
-		case given[name]:
+		}
+		if isInput {
+			name = est.Inputs[at].ID
+		}
+		if given[name] {
 			return nil, about, usageError{name + " is given twice"}
 		}
 		given[name] = true
@@ -109,7 +139,12 @@ func readValues(est *estimate.Estimator, args []string) (values []float64, about
 			}
 			continue
 		}
-		if values[at], err = est.Parse(at, text); err != nil {
+		if other != nil {
+			values[at], err = est.ParseOther(at, other, text)
+		} else {
+			values[at], err = est.Parse(at, text)
+		}
+		if err != nil {
 			return nil, about, err
 		}
 	}
@@ -119,6 +154,40 @@ func readValues(est *estimate.Estimator, args []string) (values []float64, about
 		}
 	}
 	return values, about, nil
+}
+
+// withBMI replaces body mass and height by the body mass index when the equation takes only that.
+func withBMI(est *estimate.Estimator, args []string) ([]string, error) {
+	mass, height := -1, -1
+	_, _, takesMass := est.Named("mass_kg")
+	_, _, takesHeight := est.Named("height_cm")
+	for i, arg := range args {
+		switch name, _, _ := strings.Cut(arg, "="); {
+		case (name == "mass_kg" || name == "kg") && !takesMass:
+			mass = i
+		case (name == "height_cm" || name == "cm") && !takesHeight:
+			height = i
+		}
+	}
+	if _, _, bmi := est.Named("bmi"); !bmi || mass < 0 || height < 0 {
+		return args, nil
+	}
+	var v [2]float64
+	for k, i := range []int{mass, height} {
+		name, text, _ := strings.Cut(args[i], "=")
+		n, err := strconv.ParseFloat(text, 64)
+		if err != nil || !(n > 0 && n < 1000) {
+			return nil, fmt.Errorf("%s: %q is not a number; write it with a decimal point", name, text)
+		}
+		v[k] = n
+	}
+	rest := []string{"bmi=" + strconv.FormatFloat(v[0]/(v[1]/100*v[1]/100), 'g', -1, 64)}
+	for i, arg := range args {
+		if i != mass && i != height {
+			rest = append(rest, arg)
+		}
+	}
+	return rest, nil
 }
 
 func inputNames(est *estimate.Estimator) string {
@@ -135,9 +204,7 @@ func writeResult(out io.Writer, r *estimate.Result) error {
 	if r.Verdict == estimate.Refused {
 		fmt.Fprintf(&b, "Refused: %s.\n", r.Why)
 	} else {
-		fmt.Fprintf(&b, "%s %.1f %s, 95 %% interval %s to %.1f\n", r.What, r.Value, r.Unit, r.Low95Text(1), r.High95)
-		fmt.Fprintf(&b, "  %s\n", r.Covers)
-		fmt.Fprintf(&b, "68 %% interval %s to %.1f; standard error %g. It predicts a %s peak.\n", r.Low68Text(1), r.High68, r.SEE, r.Criterion)
+		writeNumbers(&b, r)
 	}
 	fmt.Fprintf(&b, "From: %s\n", usedText(r.Inputs))
 	if len(r.Sensitivity) > 0 {
@@ -149,6 +216,35 @@ func writeResult(out io.Writer, r *estimate.Result) error {
 	fmt.Fprintf(&b, "Source: %s\n", r.Source)
 	_, err := io.WriteString(out, b.String())
 	return err
+}
+
+// writeNumbers prints value and intervals, with as many decimals as the unit needs.
+func writeNumbers(b *strings.Builder, r *estimate.Result) {
+	d := decimals(r.Unit)
+	if r.NoError != "" {
+		fmt.Fprintf(b, "%s %.*f %s, without an interval: %s\n", r.What, d, r.Value, r.Unit, r.NoError)
+	} else {
+		fmt.Fprintf(b, "%s %.*f %s, 95 %% interval %s to %.*f\n", r.What, d, r.Value, r.Unit, r.Low95Text(d), d, r.High95)
+		fmt.Fprintf(b, "  %s\n", r.Covers)
+		fmt.Fprintf(b, "68 %% interval %s to %.*f; standard error %g.", r.Low68Text(d), d, r.High68, r.SEE)
+		if strings.HasPrefix(r.What, "VO2peak") || strings.HasPrefix(r.What, "VO2max") {
+			fmt.Fprintf(b, " It predicts a %s peak.", r.Criterion)
+		}
+		b.WriteString("\n")
+	}
+	if r.Normal != nil {
+		fmt.Fprintf(b, "Lower limit of normal: %.*f %s\n", d, *r.Normal, r.Unit)
+	}
+}
+
+func decimals(unit string) int {
+	switch unit {
+	case "L/min", "MET":
+		return 2
+	case "mL/min":
+		return 0
+	}
+	return 1
 }
 
 func usedText(inputs []estimate.Used) string {

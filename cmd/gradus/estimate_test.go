@@ -131,7 +131,7 @@ func TestWrongUsageEndsWithTwo(t *testing.T) {
 		want string
 	}{
 		{[]string{"estimate"}, "expected"},
-		{[]string{"estimate", "nothing", "age_years=1"}, `no estimator is called "nothing"; known: recumbent-stepper-2012`},
+		{[]string{"estimate", "nothing", "age_years=1"}, `no estimator is called "nothing"; gradus estimators --brief lists all`},
 		{s2[:6], "end_hr_bpm is missing"},
 		{append(with(), "height_cm=170"), `recumbent-stepper-2012 has no input "height_cm"; it takes age_years, sex`},
 		{append(with(), "age_years=68"), "age_years is given twice"},

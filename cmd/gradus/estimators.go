@@ -11,17 +11,26 @@ import (
 )
 
 type estimatorsCmd struct {
-	JSON bool `name:"json" help:"Print JSON."`
+	IDs []string `arg:"" optional:"" name:"id" help:"Estimators to explain; all without one."`
+
+	JSON  bool `name:"json" help:"Print JSON."`
+	Brief bool `name:"brief" help:"One line each: id, unit and title."`
 }
 
 // Run lists the shipped estimators.
 func (c *estimatorsCmd) Run(e *env) error {
-	all, err := library.All()
+	all, err := c.wanted()
 	if err != nil {
 		return err
 	}
 	if c.JSON {
 		return writeJSON(e.out, listed(all))
+	}
+	if c.Brief {
+		for _, est := range all {
+			fmt.Fprintf(e.out, "%-26s %-10s %s\n", est.ID, est.Outcome.Unit, est.Title)
+		}
+		return nil
 	}
 	for i, est := range all {
 		if i > 0 {
@@ -32,9 +41,26 @@ func (c *estimatorsCmd) Run(e *env) error {
 	return nil
 }
 
+func (c *estimatorsCmd) wanted() ([]*estimate.Estimator, error) {
+	if len(c.IDs) == 0 {
+		return library.All()
+	}
+	var all []*estimate.Estimator
+	for _, id := range c.IDs {
+		e, err := findEstimator(id)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, e)
+	}
+	return all, nil
+}
+
 type listedEstimator struct {
 	ID         string                 `json:"id"`
 	Title      string                 `json:"title"`
+	Test       string                 `json:"test"` // submaximal, maximal, none, group or step
+	For        string                 `json:"for"`  // women, men or both
 	What       string                 `json:"what"`
 	Unit       string                 `json:"unit"`
 	Criterion  string                 `json:"criterion_mode"`
@@ -42,7 +68,11 @@ type listedEstimator struct {
 	Terms      []estimate.Term        `json:"terms"`
 	Formula    *estimate.Paper        `json:"formula"`
 	Error      estimate.Error         `json:"error"`
-	Half95     float64                `json:"half95"` // half the width of the 95 % interval
+	Tables     []estimate.Table       `json:"tables,omitempty"`
+	Require    []estimate.Must        `json:"require,omitempty"`
+	Normal     *estimate.Normal       `json:"lower_limit_of_normal,omitempty"`
+	Half95     estimate.Number        `json:"half95"` // half the width of the 95 % interval; null when it is not one number
+	Example    string                 `json:"example"`
 	Population string                 `json:"population"`
 	Source     string                 `json:"source"`
 	Provenance string                 `json:"provenance"`
@@ -54,6 +84,7 @@ type listedInput struct {
 	Label     string             `json:"label"`
 	Unit      string             `json:"unit"`
 	Coding    map[string]float64 `json:"coding"`    // for words, else null
+	Also      []estimate.Other   `json:"also"`      // other names, with their units and factors
 	Plausible *estimate.Range    `json:"plausible"` // outside is an error
 	Domain    *estimate.Range    `json:"domain"`    // outside is a caution
 	Note      string             `json:"note,omitempty"`
@@ -62,10 +93,12 @@ type listedInput struct {
 func listed(all []*estimate.Estimator) []listedEstimator {
 	list := make([]listedEstimator, 0, len(all))
 	for _, e := range all {
-		l := listedEstimator{e.ID, e.Title, e.Outcome.What, e.Outcome.Unit, e.Outcome.CriterionMode, nil, append([]estimate.Term{}, e.Terms...),
-			e.Formula, e.Error, e.Half95(), e.Population, e.Source, e.Provenance, e.Verification}
+		l := listedEstimator{ID: e.ID, Title: e.Title, Test: or(e.Test, "submaximal"), For: or(e.For, "both"), What: e.Outcome.What, Unit: e.Outcome.Unit,
+			Criterion: e.Outcome.CriterionMode, Terms: append([]estimate.Term{}, e.Terms...), Formula: e.Formula, Error: e.Error, Tables: e.Tables,
+			Require: e.Require, Normal: e.Normal, Half95: estimate.Number(e.Half95()), Example: example(e),
+			Population: e.Population, Source: e.Source, Provenance: e.Provenance, Verified: e.Verification}
 		for _, in := range e.Inputs {
-			li := listedInput{Name: in.ID, Label: in.Label, Unit: in.Unit, Plausible: in.Plausible, Domain: in.Domain, Note: in.Note}
+			li := listedInput{Name: in.ID, Label: in.Label, Unit: in.Unit, Also: append([]estimate.Other{}, in.Also...), Plausible: in.Plausible, Domain: in.Domain, Note: in.Note}
 			for _, c := range in.Codes {
 				if li.Coding == nil {
 					li.Coding = map[string]float64{}
@@ -81,18 +114,127 @@ func listed(all []*estimate.Estimator) []listedEstimator {
 
 func writeEstimator(out io.Writer, e *estimate.Estimator) {
 	fmt.Fprintf(out, "%s\n  %s\n", e.ID, e.Title)
-	fmt.Fprintf(out, "  Predicts: %s in %s, as measured on a %s\n", e.Outcome.What, e.Outcome.Unit, e.Outcome.CriterionMode)
-	fmt.Fprintln(out, "  Inputs:")
+	fmt.Fprintf(out, "  Gives: %s in %s", e.Outcome.What, e.Outcome.Unit)
+	if strings.HasPrefix(e.Outcome.What, "VO2") && e.Outcome.CriterionMode != "not stated" {
+		fmt.Fprintf(out, ", as measured with: %s", e.Outcome.CriterionMode)
+	}
+	if e.For != "" {
+		fmt.Fprintf(out, "; for %s only", e.For)
+	}
+	if kind := testKinds[e.Test]; kind != "" {
+		fmt.Fprintf(out, "; %s", kind)
+	}
+	fmt.Fprintln(out, "\n  Inputs:")
 	for _, in := range e.Inputs {
 		fmt.Fprintf(out, "    %-12s %s, %s%s\n", in.ID, in.Label, in.Unit, coding(in))
+		for _, o := range in.Also {
+			fmt.Fprintf(out, "      or %s\n", otherText(&in, &o))
+		}
+		if in.Role == "bmi" && e.RoleAt("mass") < 0 && e.RoleAt("height") < 0 {
+			fmt.Fprintln(out, "      or mass_kg and height_cm together, from which it is computed")
+		}
+		if in.Note != "" {
+			fmt.Fprintf(out, "      %s\n", in.Note)
+		}
 	}
 	fmt.Fprintf(out, "  Equation: %s\n", equation(e))
-	fmt.Fprintf(out, "  Error: SEE %g %s (%s; n = %g); 95 %% interval +/- %.1f\n", e.Error.SEE, e.Outcome.Unit, e.Error.Kind, e.Error.N, e.Half95())
+	for _, t := range e.Tables {
+		fmt.Fprintf(out, "  Table %s, %s by %s: %s; straight lines between, below: %s, above: %s\n", t.ID, t.YUnit, t.XUnit, pointsText(t.Points), t.Below, t.Above)
+	}
+	for _, m := range e.Require {
+		fmt.Fprintf(out, "  Refused unless %s\n", m.That)
+	}
+	fmt.Fprintf(out, "  Error: %s\n", errorText(e))
+	if e.Normal != nil {
+		fmt.Fprintf(out, "  Lower limit of normal: the value minus %g %s", e.Normal.Minus, e.Outcome.Unit)
+		if e.Normal.Women > 0 {
+			fmt.Fprintf(out, " (women: minus %g)", e.Normal.Women)
+		}
+		fmt.Fprintln(out)
+	}
 	fmt.Fprintf(out, "  Made from: %s\n", e.Population)
 	if e.Unverified() {
 		fmt.Fprintln(out, "  Caution: coefficients not verified against the paper")
 	}
 	fmt.Fprintf(out, "  Source: %s\n", e.Source)
+	fmt.Fprintf(out, "  Known how: %s\n", e.Provenance)
+	fmt.Fprintf(out, "  Example: %s\n", example(e))
+}
+
+var testKinds = map[string]string{"maximal": "of a test to exhaustion", "none": "without exercise, an expectation only", "group": "of a group, never of one person",
+	"step": "a step of a calculation or a reference value"}
+
+// otherText explains another name of an input with its factor.
+func otherText(in *estimate.Input, o *estimate.Other) string {
+	switch {
+	case o.Word != "":
+		return fmt.Sprintf("%s=1 for %s, %s=0 for the other", o.Name, o.Word, o.Name)
+	case o.Times == 0 && o.Per == 0:
+		return fmt.Sprintf("%s, the same in %s", o.Name, o.Unit)
+	}
+	text := fmt.Sprintf("%s in %s", o.Name, o.Unit)
+	if o.Times != 0 {
+		text += fmt.Sprintf(", times %g", o.Times)
+	}
+	if o.Per != 0 {
+		text += fmt.Sprintf(", divided by %g", o.Per)
+	}
+	return text + " (" + o.Note + ")"
+}
+
+func errorText(e *estimate.Estimator) string {
+	r := &e.Error
+	switch {
+	case r.None != "":
+		return "none: " + r.None
+	case r.Percent > 0:
+		return fmt.Sprintf("%g %% of the value (%s)", r.Percent, r.Kind)
+	case r.N == 0:
+		return fmt.Sprintf("SEE %g %s (%s; n not known); 95 %% interval +/- %.*f", r.SEE, e.Outcome.Unit, r.Kind, decimals(e.Outcome.Unit), e.Half95())
+	}
+	return fmt.Sprintf("SEE %g %s (%s; n = %g); 95 %% interval +/- %.*f", r.SEE, e.Outcome.Unit, r.Kind, r.N, decimals(e.Outcome.Unit), e.Half95())
+}
+
+func pointsText(points []estimate.Point) string {
+	parts := make([]string, len(points))
+	for i, p := range points {
+		parts[i] = fmt.Sprintf("%g: %g", p.X, p.Y)
+	}
+	return strings.Join(parts, ", ")
+}
+
+// example is a command that can be run, with a value inside the range of each input.
+func example(e *estimate.Estimator) string {
+	text := "gradus estimate " + e.ID
+	for i := range e.Inputs {
+		text += " " + e.Inputs[i].ID + "=" + exampleValue(&e.Inputs[i])
+	}
+	return text
+}
+
+// exampleValues are ordinary values of the inputs that several equations take, so that the example means something.
+var exampleValues = map[string]string{"age_years": "45", "mass_kg": "75", "mass_lb": "165", "height_cm": "172", "height_m": "1.72", "bmi": "26", "hr_bpm": "132", "rest_hr_bpm": "68",
+	"time_min": "14.5", "speed_mph": "3.4", "speed_m_min": "90", "grade_fraction": "0.05", "work_kgm_min": "600", "work_w": "100", "distance_m": "480", "vo2_l_min": "1.5",
+	"nomogram_l_min": "3", "last_stage_vo2": "30", "hr1_bpm": "115", "hr2_bpm": "135", "max_hr_bpm": "175", "work1_kgm_min": "450", "work2_kgm_min": "600", "max_work_kgm_min": "1000",
+	"hr_rise_bpm": "45", "work_rise_w": "90", "hr_standard_bpm": "88", "peak_work_w": "200", "step_rate_per_min": "24", "step_height_m": "0.254", "waist_cm": "90", "resistance_kp": "2",
+	"cadence_per_min": "50", "max_hr_leg_bpm": "170", "perceived_ability": "14", "activity_rating": "4", "activity_index": "5", "activity_score": "3", "activity_score_met": "1.06", "body_fat_percent": "25",
+	"end_work_w": "75", "end_hr_bpm": "130"}
+
+func exampleValue(in *estimate.Input) string {
+	if len(in.Codes) > 0 {
+		return in.Codes[0].Word
+	}
+	if v, known := exampleValues[in.ID]; known {
+		return v
+	}
+	return fmt.Sprintf("%g", (in.Plausible.From+in.Plausible.To)/2)
+}
+
+func or(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
 }
 
 func coding(in estimate.Input) string {
@@ -126,8 +268,8 @@ func equation(e *estimate.Estimator) string {
 			b.WriteString("-")
 		}
 		fmt.Fprintf(&b, "%g", size)
-		if t.Input != "" {
-			fmt.Fprintf(&b, " %s", t.Input)
+		if name := t.Input + t.Of; name != "" {
+			fmt.Fprintf(&b, " %s", name)
 		}
 	}
 	return b.String()

@@ -179,7 +179,7 @@ func (r *replayed) judged(b *strings.Builder) {
 	case e.Verdict == estimate.Refused:
 		fmt.Fprintf(b, "No estimate: %s.\n", e.Why)
 	default:
-		fmt.Fprintf(b, "%s %.1f %s, 95 %% interval %s to %.1f (%s). It predicts a %s peak.\n", e.What, e.Value, e.Unit, e.Low95Text(1), e.High95, e.Covers, e.Criterion)
+		fmt.Fprintf(b, "%s %.1f %s, %s. It predicts a %s peak.\n", e.What, e.Value, e.Unit, strings.Replace(e.RangeText(1), " range ", " interval ", 1), e.Criterion)
 		fmt.Fprintf(b, "Source: %s\n", e.Source)
 	}
 }

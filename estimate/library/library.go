@@ -10,15 +10,94 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"runtime"
 	"strings"
+	"sync"
+	"sync/atomic"
 
 	"gradus/estimate"
 	"gradus/protocol"
 	"gradus/yamlread"
 )
 
-//go:embed *.yaml verified
+//go:embed *.yaml verified shared
 var files embed.FS
+
+// shared are the tables that estimator files lean on.
+type shared struct {
+	cautions    map[string]estimate.Rule
+	conversions []conversion
+}
+
+// conversion turns a number given in one unit into another.
+type conversion struct {
+	From  string  `yaml:"from"`
+	To    string  `yaml:"to"`
+	Times float64 `yaml:"times"`
+	Per   float64 `yaml:"per"`
+	How   string  `yaml:"how"`
+	Note  string  `yaml:"note"`
+}
+
+var tables = sync.OnceValues(func() (*shared, error) {
+	var c struct {
+		Cautions []estimate.Rule `yaml:"cautions"`
+	}
+	var k struct {
+		Conversions []conversion `yaml:"conversions"`
+	}
+	for name, v := range map[string]any{"shared/cautions.yaml": &c, "shared/conversions.yaml": &k} {
+		data, err := files.ReadFile(name)
+		if err == nil {
+			_, err = yamlread.Decode(name, data, v)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	s := &shared{map[string]estimate.Rule{}, k.Conversions}
+	for _, r := range c.Cautions {
+		s.cautions[r.ID] = r
+	}
+	return s, nil
+})
+
+// complete adds what a file only names: shared cautions, and the factors of other units.
+func (s *shared) complete(e *estimate.Estimator) error {
+	for i, id := range e.Use {
+		r, known := s.cautions[id]
+		if !known {
+			return &estimate.FieldError{Path: fmt.Sprintf("use[%d]", i), Msg: fmt.Sprintf("no shared caution is called %q", id), Hint: "see shared/cautions.yaml"}
+		}
+		e.Cautions = append(e.Cautions, r)
+	}
+	for i := range e.Inputs {
+		in := &e.Inputs[i]
+		for k := range in.Also {
+			o := &in.Also[k]
+			if o.Word != "" || o.Times != 0 || o.Per != 0 || o.Unit == in.Unit || len(in.Codes) > 0 {
+				continue
+			}
+			if !s.fill(o, in.Unit) {
+				return &estimate.FieldError{Path: fmt.Sprintf("inputs[%d].also[%d].unit", i, k), Msg: fmt.Sprintf("no conversion from %q to %q is known", o.Unit, in.Unit), Hint: "write times or per"}
+			}
+		}
+	}
+	return nil
+}
+
+func (s *shared) fill(o *estimate.Other, to string) bool {
+	for _, c := range s.conversions {
+		if c.From == o.Unit && c.To == to {
+			o.Times, o.Per, o.How = c.Times, c.Per, c.How
+			if o.Note == "" {
+				o.Note = c.Note
+			}
+			return true
+		}
+	}
+	return false
+}
 
 // All returns the shipped estimators, prepared, in the order of their ids. Each call reads anew, so that the
 // caller may keep them.
@@ -27,15 +106,18 @@ func All() ([]*estimate.Estimator, error) {
 	if err != nil {
 		return nil, err
 	}
-	var all []*estimate.Estimator
-	for _, name := range names {
-		e, err := shipped(name)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, e)
+	all, errs := make([]*estimate.Estimator, len(names)), make([]error, len(names))
+	var wait sync.WaitGroup
+	var next atomic.Int64
+	for range runtime.GOMAXPROCS(0) {
+		wait.Go(func() {
+			for i := int(next.Add(1)) - 1; i < len(names); i = int(next.Add(1)) - 1 {
+				all[i], errs[i] = shipped(names[i])
+			}
+		})
 	}
-	return all, nil
+	wait.Wait()
+	return all, errors.Join(errs...)
 }
 
 // IDs returns the ids of the shipped estimators.
@@ -52,12 +134,13 @@ var ErrUnknown = errors.New("no estimator with this id")
 
 // ByID returns a shipped estimator, prepared, or ErrUnknown.
 func ByID(id string) (*estimate.Estimator, error) {
-	for _, known := range IDs() {
-		if known == id {
-			return shipped(id + ".yaml")
-		}
+	if strings.ContainsAny(id, "/\\") {
+		return nil, ErrUnknown
 	}
-	return nil, ErrUnknown
+	if _, err := fs.Stat(files, id+".yaml"); err != nil {
+		return nil, ErrUnknown
+	}
+	return shipped(id + ".yaml")
 }
 
 func shipped(name string) (*estimate.Estimator, error) {
@@ -80,7 +163,17 @@ func Read(name string, data, verified []byte) (*estimate.Estimator, error) {
 	if err != nil {
 		return nil, err
 	}
+	s, err := tables()
+	if err != nil {
+		return nil, err
+	}
+	if err := s.complete(e); err != nil {
+		return nil, placed(file, "", err)
+	}
 	if err := e.Prepare(); err != nil {
+		return nil, placed(file, "", err)
+	}
+	if err := estimate.CheckUnits(e); err != nil {
 		return nil, placed(file, "", err)
 	}
 	if verified == nil {

@@ -25,6 +25,7 @@ type worker struct {
 	row      estimate.Row
 	about    estimate.Context
 	see      []byte            // with the commas around it
+	fixedSee bool              // one standard error for every row
 	names    map[uint64][]byte // cautions, written out
 	ref      *Reference
 	ageAt    int
@@ -57,6 +58,7 @@ func (t *Task) worker(file *rows.File, plan []use) *worker {
 		w.inputsAt = append(w.inputsAt, n)
 	}
 	w.scorer = e.Scorer(w.facts)
+	w.fixedSee = e.Error.None == "" && e.Error.Percent == 0
 	w.see = append(rows.AppendFixed3([]byte{w.comma}, e.Error.SEE, w.point), w.comma)
 	return w
 }
@@ -141,9 +143,18 @@ func (w *worker) answer(out []byte, b *rows.Block, end []byte) []byte {
 		return w.refusal(out, b, end)
 	}
 	out = rows.AppendFixed3(append(out, comma), row.Value, point)
-	out = append(out, w.see...)
-	out = rows.AppendFixed3(out, row.Low95, point)
-	out = rows.AppendFixed3(append(out, comma), row.High95, point)
+	switch {
+	case w.fixedSee:
+		out = append(out, w.see...)
+		out = rows.AppendFixed3(out, row.Low95, point)
+		out = rows.AppendFixed3(append(out, comma), row.High95, point)
+	case row.See != row.See: // no error is known
+		out = append(out, comma, comma, comma)
+	default:
+		out = rows.AppendFixed3(append(out, comma), row.See, point)
+		out = rows.AppendFixed3(append(out, comma), row.Low95, point)
+		out = rows.AppendFixed3(append(out, comma), row.High95, point)
+	}
 	out = append(out, comma)
 	if row.Cautions != 0 {
 		out = append(out, w.cautions(row.Cautions)...)

@@ -130,7 +130,7 @@ func TestWrongDocumentIsFound(t *testing.T) {
 	if _, err := goTool(dir, "build", "-trimpath", "-o", program, "./cmd/gradus"); err != nil {
 		t.Fatal(err)
 	}
-	run := shownRun{line: 2, command: "gradus estimators", prints: []string{"recumbent-stepper-2013", "x"}}
+	run := shownRun{line: 2, command: "gradus estimators recumbent-stepper-2012", prints: []string{"recumbent-stepper-2013", "x"}}
 	lines, err := run.printed(program, t.TempDir())
 	if err != nil {
 		t.Fatal(err)
@@ -138,7 +138,7 @@ func TestWrongDocumentIsFound(t *testing.T) {
 	if alike(run.prints, lines) || !alike([]string{"recumbent-stepper-2012", leftOut}, lines) {
 		t.Errorf("printed: %q", lines)
 	}
-	if got := withPrinted("```console\n$ gradus estimators\nold\nx\n```", run, []string{"new"}); got != "```console\n$ gradus estimators\nnew\n```" {
+	if got := withPrinted("```console\n$ gradus estimators recumbent-stepper-2012\nold\nx\n```", run, []string{"new"}); got != "```console\n$ gradus estimators recumbent-stepper-2012\nnew\n```" {
 		t.Errorf("rewritten: %q", got)
 	}
 	run.command = "gradus estimators | head"

@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"encoding/csv"
+	"gradus/estimate"
 	"io"
 	"strings"
 )
@@ -94,9 +95,10 @@ func flat(t *Scored, cells map[string]string) {
 	cells["stop_reason"] = t.State.Stop.Code
 	if r := t.Judged.Estimate; r != nil {
 		cells["unit"] = r.Unit
-		put("see", r.SEE)
-		if r.Value.Present() {
-			cells["estimate"], cells["low95"], cells["high95"] = num(float64(r.Value)), num(float64(r.Low95)), num(float64(r.High95))
+		for name, n := range map[string]estimate.Number{"see": r.SEE, "estimate": r.Value, "low95": r.Low95, "high95": r.High95} {
+			if n.Present() {
+				cells[name] = num(float64(n))
+			}
 		}
 	}
 	cells["verdict"] = t.Judged.Verdict

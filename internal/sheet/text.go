@@ -334,8 +334,8 @@ func (w *teller) estimate() {
 	if w.t.Judged.Verdict == estimate.NotUsable {
 		mark = "Not usable as such, shown for the record: estimated"
 	}
-	w.say("", "%s %s %.1f %s, 95 %% range %s to %.1f, %s. It predicts a %s peak, from %s W and %s /min in stage %d.",
-		mark, r.What, float64(r.Value), r.Unit, r.Low95Text(1), float64(r.High95), r.Covers, r.Criterion,
+	w.say("", "%s %s %.1f %s, %s. It predicts a %s peak, from %s W and %s /min in stage %d.",
+		mark, r.What, float64(r.Value), r.Unit, r.RangeText(1), r.Criterion,
 		num(end.WorkW), num(end.HR), w.t.number(end.Stage))
 }
 

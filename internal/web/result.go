@@ -200,10 +200,14 @@ func estimateWords(e *estimate.Estimator, o *core.Outcome) *estimateView {
 		return v
 	}
 	v.Value = fixed(float64(r.Value))
-	v.Range = rangeText(o.Low95, fixed(float64(r.High95)))
+	if r.NoError != "" {
+		v.Range = r.NoError
+	} else {
+		v.Range = rangeText(o.Low95, fixed(float64(r.High95)))
+	}
 	v.Slip = estimateSlip(e, r)
 	v.RangeSlip = slip{say("slip.range"), v.Range, r.Unit, []slipLine{
-		{say("slip.error"), say("slip.see", num(r.SEE), r.Unit)}, {say("slip.range68"), rangeText(r.Low68Text(1), fixed(float64(r.High68)))},
+		{say("slip.error"), say("slip.see", num(float64(r.SEE)), r.Unit)}, {say("slip.range68"), rangeText(r.Low68Text(1), fixed(float64(r.High68)))},
 		{say("slip.covers"), r.Covers}, {say("slip.source"), r.ErrorSource}}}
 	for _, s := range r.Sensitivity {
 		v.Sensitivity = append(v.Sensitivity, slipLine{s.Label + " " + minus(s.Step), signed(float64(s.Effect)) + thin + r.Unit})
