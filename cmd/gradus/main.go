@@ -28,6 +28,7 @@ type commands struct {
 	Estimate   estimateCmd   `cmd:"" help:"Estimate peak oxygen uptake from given values, or for every row of a CSV file."`
 	Estimators estimatorsCmd `cmd:"" help:"List the estimators with inputs, error and source."`
 	Interpret  interpretCmd  `cmd:"" help:"Say what a peak oxygen uptake means: percentile, percent of predicted, daily tasks."`
+	Change     changeCmd     `cmd:"" help:"Compare the tests of each person: beyond error, large enough, how sure, what moved."`
 	References referencesCmd `cmd:"" help:"List the reference tables with how each is known."`
 	Protocol   protocolCmd   `cmd:"" help:"List, show or check protocol files."`
 	Screen     screenCmd     `cmd:"" help:"Before a test: may this person be tested today, and who decides?"`

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"gradus/change"
 	"gradus/estimate"
 	estimators "gradus/estimate/library"
 	"gradus/interpret"
@@ -41,6 +42,9 @@ var dataTables = map[string]func() (string, error){
 	"thresholds":            dataFile(interpret.Data, "thresholds", "id|text|population|value|unit|measured_only|how|source", "id | line | people | value | unit | measured only | known | source"),
 	"recovery cuts":         dataFile(interpret.Data, "recovery-cuts", "id|minute|rule|cut_bpm|stop|activity|posture|posture_how|people|how|source", "id | minute | rule | /min | stop | then | posture | posture known | people | known | source"),
 	"responses":             dataFile(interpret.Data, "responses", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
+	"repeat errors":         dataFile(change.Data, "errors", "id|estimator|population|n|mean1|sd1|mean2|sd2|r|practice_p|over|how|source", "id | equation | people | n | first mean | SD | second mean | SD | r | p of the difference | over | known | source"),
+	"meaningful changes":    dataFile(change.Data, "meaningful", "id|text|kind|value|unit|how|source", "id | change | kind | value | unit | known | source"),
+	"direct signs":          dataFile(change.Data, "signs", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
 	"meaning numbers":       dataFile(interpret.Data, "numbers", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
 }
 
