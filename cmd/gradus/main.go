@@ -29,6 +29,7 @@ type commands struct {
 	Estimators estimatorsCmd `cmd:"" help:"List the estimators with inputs, error and source."`
 	Interpret  interpretCmd  `cmd:"" help:"Say what a peak oxygen uptake means: percentile, percent of predicted, daily tasks."`
 	Change     changeCmd     `cmd:"" help:"Compare the tests of each person: beyond error, large enough, how sure, what moved."`
+	Prescribe  prescribeCmd  `cmd:"" help:"Propose an exercise plan from a test: targets with error, work rates, weeks."`
 	References referencesCmd `cmd:"" help:"List the reference tables with how each is known."`
 	Protocol   protocolCmd   `cmd:"" help:"List, show or check protocol files."`
 	Screen     screenCmd     `cmd:"" help:"Before a test: may this person be tested today, and who decides?"`

@@ -11,6 +11,7 @@ import (
 	estimators "gradus/estimate/library"
 	"gradus/interpret"
 	"gradus/physiology"
+	"gradus/prescribe"
 	"gradus/protocol"
 	protocols "gradus/protocol/library"
 )
@@ -42,6 +43,10 @@ var dataTables = map[string]func() (string, error){
 	"thresholds":            dataFile(interpret.Data, "thresholds", "id|text|population|value|unit|measured_only|how|source", "id | line | people | value | unit | measured only | known | source"),
 	"recovery cuts":         dataFile(interpret.Data, "recovery-cuts", "id|minute|rule|cut_bpm|stop|activity|posture|posture_how|people|how|source", "id | minute | rule | /min | stop | then | posture | posture known | people | known | source"),
 	"responses":             dataFile(interpret.Data, "responses", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
+	"intensity bands":       dataFile(prescribe.Data, "intensity", "level|reserve_from|reserve_below|hrmax_from|hrmax_below|vo2max_from|vo2max_below|rpe_from|rpe_to|mets20_below|mets40_below|mets65_below|how|mets_how", "level | % reserve from | below | % maximal heart rate from | below | % peak uptake from | below | RPE from | to | METs below, 20 to 39 years | 40 to 64 | 65 and older | known | METs known"),
+	"recommendations":       dataFile(prescribe.Data, "plans", "id|days_from|days_to|minutes_from|minutes_to|reserve_from|reserve_to|rpe_from|rpe_to|start_reserve_from|start_reserve_to|start_minutes|cautions|how|source", "id | days | to | minutes | to | % reserve | to | RPE | to | start % | to | start, min | cautions | known | source"),
+	"prescription numbers":  dataFile(prescribe.Data, "numbers", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
+	"interval sessions":     dataFile(prescribe.Data, "intervals", "id|text|people|how|source", "id | session | people | known | source"),
 	"repeat errors":         dataFile(change.Data, "errors", "id|estimator|population|n|mean1|sd1|mean2|sd2|r|practice_p|over|how|source", "id | equation | people | n | first mean | SD | second mean | SD | r | p of the difference | over | known | source"),
 	"meaningful changes":    dataFile(change.Data, "meaningful", "id|text|kind|value|unit|how|source", "id | change | kind | value | unit | known | source"),
 	"direct signs":          dataFile(change.Data, "signs", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
