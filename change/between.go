@@ -3,6 +3,7 @@ package change
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"gradus/estimate"
@@ -237,6 +238,9 @@ func (w *comparer) caution(id, source, format string, args ...any) {
 
 const ownChoice = "our own choice, no source"
 
+// movesHeartRate names the reasons that also spoil a comparison of heart rates at equal work.
+var movesHeartRate = map[string]bool{"drug": true, "dose": true, "hours": true, "rhythm": true, "ergometer": true, "sex": true}
+
 func (w *comparer) warn(first bool) {
 	a, b, s := w.a, w.b, w.study
 	if s != nil {
@@ -246,6 +250,12 @@ func (w *comparer) warn(first bool) {
 		w.practice(first)
 		w.carried()
 		w.regression()
+	}
+	if len(w.out.Direct) > 0 && slices.ContainsFunc(w.out.Reasons, func(r Reason) bool { return movesHeartRate[r.ID] }) {
+		w.caution("direct-signs-moved", ownChoice, "what differs moves heart rate and exertion by itself: the signs without an equation do not show a change of fitness here")
+	}
+	if a.Drug == "yes" && b.Drug == "yes" && math.IsNaN(a.HoursSinceDose-b.HoursSinceDose) {
+		w.caution("hours-unknown", ownChoice, "the hours since the dose are not recorded at both visits; another hour would look like a change")
 	}
 	if a.Drug == "unknown" && b.Drug == "unknown" {
 		w.caution("drug-unknown", ownChoice, "whether a rate-limiting drug is taken is not recorded at either visit; a change of drug would look like a change of fitness")

@@ -160,6 +160,10 @@ func TestWithheld(t *testing.T) {
 		if p.Beyond != nil || p.Rise != nil || p.Low95 != nil || p.Reliable != nil || p.Matter.Verdict != Withheld || p.Matter.Above != nil {
 			t.Errorf("%s: a verdict slipped through", c.what)
 		}
+		warned := slices.ContainsFunc(p.Cautions, func(x Caution) bool { return x.ID == "direct-signs-moved" })
+		if len(p.Direct) > 0 && movesHeartRate[c.reason] && !warned {
+			t.Errorf("%s: heart rates at equal work are compared without a word", c.what)
+		}
 	}
 }
 
