@@ -2,6 +2,7 @@ package conduct
 
 import (
 	"fmt"
+	"math"
 
 	"gradus/exact"
 	"gradus/protocol"
@@ -44,6 +45,9 @@ func (s *State) Take(p *protocol.Protocol, e *Event) error {
 		s.Ignored++
 		s.Now = at
 		return err
+	}
+	if s.Phase == Over && e.Kind.corrects() && s.Revised < math.MaxUint16 {
+		s.Revised++
 	}
 	s.Now = at
 	return nil
@@ -160,6 +164,7 @@ func (s *State) began(p *protocol.Protocol, e *Event) error {
 		return refuse(e, "conductor.input", err.Error(), "")
 	}
 	s.In = b.Inputs
+	s.Before = rowBefore(p, b.RowBefore)
 	s.Phase = Ready
 	s.Limits = LimitsOf(p, &s.In)
 	return nil

@@ -185,7 +185,11 @@ func (d *departer) branch() {
 		text := fmt.Sprintf("row %d (%s) ridden, %s calls for row %d (%s)", row, rowWork(rows, row), num(hr), called, rowWork(rows, called))
 		if !harder {
 			text += "; a gentler row is always allowed"
-		} else if near == row {
+		}
+		if d.s.Repeats && row == int(d.s.Before) {
+			text += "; " + whyRepeat
+			harder = harder && !st.Confirmed
+		} else if harder && near == row {
 			text += fmt.Sprintf("; %s lies within %s beats of it", num(hr), num(rows.Near))
 		}
 		d.begun(st.Began, i, "choose.rows", harder, "%s", text)

@@ -79,6 +79,15 @@ var kindWords = [kindCount]string{"", "began", "input", "reading", "window", "ob
 // Act reports whether events of this kind are acts, which are never recomputed.
 func (k Kind) Act() bool { return k >= StageBegun }
 
+// corrects reports whether events of this kind change what a test that is over says.
+func (k Kind) corrects() bool {
+	switch k {
+	case Input, Correct, Withdraw, Disturbed, Accepted, Observed, SignSeen, SignGone, Reading, Window, Stopped:
+		return true
+	}
+	return false
+}
+
 func (k Kind) String() string {
 	if k < kindCount {
 		return kindWords[k]
@@ -156,6 +165,7 @@ type Event struct {
 	What    protocol.Quantity `json:"what,omitzero"`     //
 	V       float64           `json:"v,omitempty"`       //
 	V2      float64           `json:"v2,omitempty"`      // diastolic pressure, grade, height
+	Level   float64           `json:"level,omitempty"`   // what the machine shows beside V, with a work rate; no rule reads it
 	Src     Source            `json:"src,omitzero"`      //
 	Used    uint16            `json:"used,omitempty"`    // beats used
 	Dropped uint16            `json:"dropped,omitempty"` // and dropped
@@ -175,6 +185,8 @@ type Begin struct {
 	Version  string `json:"version"`
 	Hash     string `json:"hash"`
 	Inputs   Inputs `json:"inputs"`
+	// RowBefore is the row of an earlier test of the same plan, whose work rates may be repeated; "": none.
+	RowBefore string `json:"row_before,omitempty"`
 }
 
 // Rule names the rule of a protocol that led to a decision, by its path in the file, or a rule of the

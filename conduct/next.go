@@ -66,8 +66,10 @@ type Instruction struct {
 
 // Choice is another way the examiner may take, and the events that record it.
 type Choice struct {
-	Say    string  `json:"say"`
-	Events []Event `json:"events"`
+	Say     string  `json:"say"`
+	Events  []Event `json:"events"`
+	Confirm string  `json:"confirm,omitempty"` // why it wants a second confirmation: its events take the row, then the instruction asks
+	Rule    Rule    `json:"rule,omitempty"`    // where it is not the instruction's
 }
 
 // Warning is something to know besides the instruction.
@@ -380,6 +382,9 @@ func (n *teller) stageOver(i int, j Judged) {
 	if ask, ok := s.AskFirst(p, work); ok && !s.Confirm {
 		n.out.Confirm = sayAskFirst(p, s, ask, work)
 	}
+	if called, _, _ := s.RowCalled(p); s.Repeats && !s.Confirm && !s.rowRidden() && Harder(p, row, called) {
+		n.out.Confirm = sayJoin(sayHarder(work, *p.Choose.It.Rows[called-1].Work[p.Parts[part].Work.Row-1].Watts), n.out.Confirm)
+	}
 	n.rowChoices(part, row)
 	n.until(s.Stages[i].From+s.Stages[i].Length(p), "set the work rate")
 }
@@ -390,6 +395,7 @@ func (n *teller) rowChoices(part, row int) {
 	if row == 0 {
 		return
 	}
+	n.offerRepeat(part, row)
 	_, hr, near := s.RowCalled(p)
 	offer := func(r int, why string) {
 		w := &p.Parts[part].Work
@@ -397,10 +403,14 @@ func (n *teller) rowChoices(part, row int) {
 		n.out.Choices = append(n.out.Choices, Choice{Say: sayOtherRow(work, why), Events: []Event{
 			{At: n.at, Kind: Branched, Code: p.Choose.It.Rows[r-1].ID}, {At: n.at, Kind: StageBegun, Code: p.Parts[part].ID, V: work}}})
 	}
-	if near != 0 {
+	if called, _, _ := s.RowCalled(p); s.Repeats && called != row && !s.rowRidden() {
+		offer(called, whyToday)
+		return
+	}
+	if near != 0 && near != s.repeatRow(row) {
 		offer(near, sayNear(hr, p.Choose.It.Near))
 	}
-	if gentler := s.gentlerRow(p, row); gentler != 0 && gentler != near && n.out.Confirm != "" {
+	if gentler := s.gentlerRow(p, row); gentler != 0 && gentler != near && gentler != s.repeatRow(row) && n.out.Confirm != "" {
 		offer(gentler, whyGentler)
 	}
 }

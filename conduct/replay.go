@@ -40,6 +40,30 @@ func Replay(p *protocol.Protocol, events []Event) (State, []Refused, error) {
 	return s, refused, nil
 }
 
+// Revision is a correction made after a test was closed, with the state before and after it. Each makes another version of
+// the result: the first result is version 1.
+type Revision struct {
+	Version       int
+	Index         int // place of the event in the list
+	Before, After State
+}
+
+// Revisions lists the corrections made after the test was closed, in order.
+func Revisions(p *protocol.Protocol, events []Event) (out []Revision) {
+	var s State
+	for _, i := range inOrder(events) {
+		before := s
+		_ = s.Take(p, &events[i]) // a refused event changes no result; Replay returns it
+		if s.Revised > before.Revised {
+			out = append(out, Revision{Version: s.Version(), Index: i, Before: before, After: s})
+		}
+	}
+	return out
+}
+
+// Version counts the results of a test: 1, and one more for each correction after it was closed.
+func (s *State) Version() int { return 1 + int(s.Revised) }
+
 // note keeps a refusal and lets every other error through.
 func note(refused []Refused, i int, err error) ([]Refused, error) {
 	var r *RefusedError

@@ -34,6 +34,8 @@ const (
 	whyMissing         = "A reading is missing or was disturbed: one more minute."
 	whyRestarted       = "The minutes of this stage began again."
 	whyGentler         = "a gentler row; it changes nothing in the equation"
+	whyRepeat          = "the first test's work rates are repeated: a row crossed by one beat moves the estimate by 1 to 2 mL/kg/min without any change in fitness"
+	whyToday           = "the row of today's reading"
 	sayMustRest        = "Let the participant rest. The clock runs."
 	sayReadDistance    = "Let the participant stop and stay there. Read the distance."
 	sayNoRoom          = "Do not begin: not as planned. Choose a small-step variant or a walk, or ask the physician for another end."
@@ -138,6 +140,14 @@ func rowRange(c *protocol.Choose, row int) string {
 func sayOtherRow(work float64, why string) string {
 	return fmt.Sprintf("Set %s W instead: %s", num(work), why)
 }
+
+func sayRepeat(work float64) string { return fmt.Sprintf("Set %s W instead: %s", num(work), whyRepeat) }
+
+func sayHarder(work, rule float64) string {
+	return fmt.Sprintf("%s W is more than the %s W of today's reading: confirm a second time.", num(work), num(rule))
+}
+
+func sayJoin(a, b string) string { return strings.TrimSpace(a + " " + b) }
 
 func sayNear(hr, within float64) string {
 	return fmt.Sprintf("%s lies within %s beats of the next row", num(hr), num(within))

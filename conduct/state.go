@@ -91,6 +91,7 @@ type Stage struct {
 	First      float64           // work rate it began with
 	Set        float64           // work rate set now: W_end of a counted stage
 	Set2       float64           // grade or height
+	Level      float64           // what the machine showed beside it; 0: not recorded
 	Observed   float64           // last-minute mean from the machine; 0: none
 	Confirmed  bool              // a second confirmation came before it
 	Accepted   bool              // taken as it is although unsteady
@@ -163,6 +164,8 @@ type State struct {
 	NLate   uint8
 	Row     uint8 // row taken, from 1; 0: none yet
 	RowThen uint8 // the row that the reading called for when it was taken
+	Before  uint8 // the row of an earlier test, from 1; 0: none
+	Repeats bool  // it was taken by the examiner's choice, confirmed where it asks for more work
 	Confirm bool  // a second confirmation stands for the next stage
 	OnBreak bool
 	Cuff    bool // blood pressure is being taken
@@ -200,6 +203,7 @@ type State struct {
 	LowSpO2 Extreme
 	TopRPE  Extreme
 
+	Revised  uint16 // corrections since the test was closed: each makes another version of the result
 	Ignored  uint16 // events that made no sense and were counted only
 	ClockBad uint16 // events whose time fell; they count at the time already reached
 	Unkept   uint16 // readings and late facts beyond the caps

@@ -51,6 +51,7 @@ func (s *State) branched(p *protocol.Protocol, e *Event) error {
 		if p.Choose.It.Rows[i].ID == e.Code {
 			called, _, _ := s.RowCalled(p)
 			s.Row, s.RowThen = uint8(i+1), uint8(called)
+			s.Repeats = e.Word == RepeatWord && s.Row == s.Before
 			return nil
 		}
 	}
@@ -80,9 +81,12 @@ func (s *State) workSet(p *protocol.Protocol, e *Event, st *Stage, moment protoc
 		return refuse(e, "conductor.fence", fmt.Sprintf("work rate %g W cannot be", e.V), "check the entry")
 	}
 	if e.V == st.Set {
+		if e.Level != 0 {
+			st.Level = e.Level
+		}
 		return nil
 	}
-	st.Set, st.Changed = e.V, true
+	st.Set, st.Changed, st.Level = e.V, true, e.Level
 	if p.WrongWork.Is() && moment-st.From > p.WrongWork.It.GoOnWithin {
 		st.restart(moment)
 	}
@@ -145,7 +149,7 @@ func (s *State) begin(p *protocol.Protocol, e *Event, part int, moment protocol.
 	called, _, _ := s.RowCalled(p)
 	s.Stages[s.NStages] = Stage{
 		Ref: e.ID(), Part: uint8(part), Row: uint8(row), Called: uint8(called), Began: moment, From: moment, Ended: -1,
-		Planned: planned, First: e.V, Set: e.V, Set2: e.V2, Confirmed: s.Confirm,
+		Planned: planned, First: e.V, Set: e.V, Set2: e.V2, Level: e.Level, Confirmed: s.Confirm,
 	}
 	s.NStages++
 	s.Phase, s.Confirm = Riding, false

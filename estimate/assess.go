@@ -38,6 +38,7 @@ type Assessment struct {
 	End        *End // nil when no stage counts
 	Unfinished *Unfinished
 	Departures []conduct.Departure
+	Version    int // 1, and one more for each correction after the test was closed
 }
 
 // Line gives the equation as plain numbers for a protocol that looks ahead with it. It is false for an
@@ -76,6 +77,7 @@ func (e *Estimator) Line() (l protocol.Line, ok bool) {
 func Assess(p *protocol.Protocol, s *conduct.State, e *Estimator) Assessment {
 	a := &assessor{p: p, s: s, e: e}
 	a.out.Reasons = []Caution{}
+	a.out.Version = s.Version()
 	a.out.Departures = conduct.Departures(p, s)
 	if a.out.Departures == nil {
 		a.out.Departures = []conduct.Departure{}
@@ -124,6 +126,11 @@ func (a *assessor) estimate() {
 		a.bar("no-stage-counts", own, "no stage counts: none was complete and steady")
 		return
 	}
+	if a.onlyMETs() {
+		a.out.NoEstimate = "the machine shows only METs"
+		a.bar("machine-shows-mets", own, "the machine shows only METs, which assume a weight and a formula: there is no work rate to estimate from; heart rate, exertion and level are recorded")
+		return
+	}
 	hr, _, _ := a.s.LastHeart(a.p, i)
 	a.out.End = &End{Stage: i, WorkW: a.s.Stages[i].Set, HR: hr}
 	values, missing := a.values(a.s.Stages[i].Set, hr)
@@ -157,6 +164,9 @@ func (a *assessor) estimate() {
 	a.onlyFirst(i, hr, values, &context)
 	a.machine(i, values, &context)
 }
+
+// onlyMETs reports whether there is no work rate to estimate from.
+func (a *assessor) onlyMETs() bool { return a.e != nil && a.s.In.Machine == conduct.ShowsMETs }
 
 // values puts the test's numbers into the order of the estimator's inputs; missing says what is not there.
 func (a *assessor) values(work, hr float64) (values []float64, missing string) {
@@ -283,7 +293,7 @@ func (a *assessor) unfinished() {
 	for last >= from && a.s.Stages[last].Superseded {
 		last--
 	}
-	if last < from || last < 0 {
+	if last < from || last < 0 || a.onlyMETs() {
 		return
 	}
 	st := &a.s.Stages[last]

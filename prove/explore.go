@@ -76,7 +76,7 @@ func newExplorer(b *book, w walker, needs []string) *explorer {
 func (x *explorer) run() {
 	n := x.node(0)
 	*n = node{}
-	began := conduct.Event{Kind: conduct.Began, Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: x.p.ID, Version: x.p.Version, Hash: x.p.Hash, Inputs: x.w.in}}
+	began := conduct.Event{Kind: conduct.Began, Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: x.p.ID, Version: x.p.Version, Hash: x.p.Hash, Inputs: x.w.in, RowBefore: x.w.before}}
 	if err := x.take(n, began); err != nil {
 		x.refused(err)
 		return

@@ -1,6 +1,8 @@
 package prove
 
 import (
+	"slices"
+
 	"gradus/conduct"
 	"gradus/protocol"
 )
@@ -47,6 +49,8 @@ const (
 	flagRaised
 	flagCompared
 	flagBack
+	flagRepeat
+	flagOffered
 )
 
 func bit(on bool, flag uint32) uint32 {
@@ -92,6 +96,12 @@ func (x *explorer) ridingKey(n *node, k *key) {
 	if x.rowsAhead(int(st.Part)) {
 		row, _, near := s.RowCalled(x.p)
 		k.row, k.then = s.Row, s.RowThen
+		k.flags |= bit(s.Repeats, flagRepeat)
+		if s.Before > 0 && !slices.ContainsFunc(s.Stages[:s.NStages], func(st conduct.Stage) bool { return st.Row > 0 }) {
+			k.flags |= flagOffered
+			row, _, _ := s.RowCalled(x.p)
+			k.called = uint8(row)
+		}
 		if x.w.fine || x.branches(s) {
 			k.called, k.near = uint8(row), uint8(near)
 		}

@@ -51,7 +51,7 @@ func (x *explorer) follow(n *node, ins *conduct.Instruction) {
 // choices takes the other ways that the instruction offers.
 func (x *explorer) choices(n *node, ins *conduct.Instruction) {
 	for _, c := range ins.Choices {
-		if !x.w.fine && c.Events[0].Kind == conduct.Branched {
+		if !x.w.fine && c.Rule != "conductor.repeat" && c.Events[0].Kind == conduct.Branched {
 			continue
 		}
 		m := move{at: n.at, events: slices.Clone(c.Events), back: ins.Do == conduct.DoPutBack}
@@ -516,6 +516,7 @@ func (x *explorer) sideways(n *node) {
 	}
 	x.probe(n)
 	x.try(n, move{at: n.at, events: []conduct.Event{{Kind: conduct.Stopped, Code: "wish"}}})
+	x.silence(n)
 	for _, i := range x.toldSigns() {
 		sign := &x.p.Table[i]
 		x.try(n, move{at: n.at, danger: ofSign(sign), events: []conduct.Event{{Kind: conduct.SignSeen, Code: sign.ID}}})
@@ -523,6 +524,21 @@ func (x *explorer) sideways(n *node) {
 	if st := &n.s.Stages[n.s.Current()]; x.w.rests && !n.quiet && !n.s.OnBreak && (!n.rested || n.at == st.From) {
 		x.try(n, move{at: n.at, quiet: true, rested: true, events: []conduct.Event{{Kind: conduct.Break}}})
 	}
+}
+
+// silence lets the sensor fall silent: the pulse is taken by hand and the sensor comes back, or no value comes at all.
+func (x *explorer) silence(n *node) {
+	st := &n.s.Stages[n.s.Current()]
+	i := slices.IndexFunc(x.p.Table, func(t protocol.Sign) bool { return t.When.Unread })
+	if i < 0 || !x.w.mishaps || n.s.NoSense || n.s.OnBreak || n.at != st.From {
+		return
+	}
+	lost := func(ago protocol.Ms) conduct.Event {
+		return conduct.Event{Kind: conduct.Sensor, Code: "lost", Ago: ago}
+	}
+	byHand, within := 20*protocol.Second, x.p.Table[i].Within+protocol.Second
+	x.try(n, move{at: n.at + byHand, events: []conduct.Event{lost(byHand), {Kind: conduct.Reading, What: protocol.HeartRate, V: x.ordinary()}, {Kind: conduct.Sensor, Code: "back"}}})
+	x.try(n, move{at: n.at + within, danger: ofSign(&x.p.Table[i]), events: []conduct.Event{lost(within)}})
 }
 
 // toldSigns picks one told stop sign for each advice that follows it; the others are probed.

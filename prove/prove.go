@@ -183,10 +183,11 @@ func (b *book) unreached() {
 type walker struct {
 	name    string
 	in      conduct.Inputs
-	fine    bool // every reading on both sides of every threshold, every row that is offered
-	mishaps bool // readings go missing or are disturbed, a stage is left too early and put back
-	rests   bool // the participant rests, a stop is a mistake
-	after   bool // symptoms come in recovery
+	fine    bool   // every reading on both sides of every threshold, every row that is offered
+	mishaps bool   // readings go missing or are disturbed, a stage is left too early and put back
+	rests   bool   // the participant rests, a stop is a mistake
+	after   bool   // symptoms come in recovery
+	before  string // row of an earlier test, repeated where it is offered
 }
 
 // walkers are the invented participants: between them every limit is in force for someone. The first has
@@ -214,8 +215,23 @@ func walkers(p *protocol.Protocol) []walker {
 		{name: "blood pressure every stage", in: rested(50)},
 		{name: "limits set by the site", in: limited},
 		{name: "heart rate cannot lead", in: misled, after: true},
+		{name: "tested before", in: rested(72), before: hardest(p)},
 		{name: "very old", in: old, fine: true},
 	}
+}
+
+// hardest is the row that asks for most work; "" without a branch.
+func hardest(p *protocol.Protocol) string {
+	if !p.Choose.Is() {
+		return ""
+	}
+	best := 1
+	for i := range p.Choose.It.Rows {
+		if conduct.Harder(p, i+1, best) {
+			best = i + 1
+		}
+	}
+	return p.Choose.It.Rows[best-1].ID
 }
 
 // require gives a required input an invented value.

@@ -7,12 +7,13 @@ import "strings"
 var personColumns = []string{
 	"test", "participant", "date", "time", "protocol", "sex", "age_years", "birth_date", "mass_kg", "mass_lb", "height_cm", "height_in",
 	"condition", "rhythm", "rest_hr_bpm", "rest_sbp_mmhg", "rest_dbp_mmhg", "rate_limiting_drug", "drug_dose", "hours_since_dose",
-	"max_hr_formula", "max_hr_bpm", "end_point_fraction", "hr_limit_bpm", "sbp_limit_mmhg", "spo2_limit_percent", "rpe_limit", "limits_by",
+	"max_hr_formula", "max_hr_bpm", "end_point_fraction", "hr_limit_bpm", "sbp_limit_mmhg", "spo2_limit_percent", "rpe_limit", "limits_by", "limits_on",
+	"device_rate_bpm", "device_margin_bpm", "ischaemia_hr_bpm", "medical_cover", "machine_id", "machine_shows",
 	"rpe_end", "rpe_alert", "rpe_reason", "hr_method", "ergometer", "target_cadence_per_min", "examiner",
 }
 
 var rowColumns = []string{
-	"stage", "minute", "stage_minute", "work_w", "hr_bpm", "disturbed", "rpe", "sbp_mmhg", "dbp_mmhg", "spo2_percent", "cadence_per_min",
+	"stage", "minute", "stage_minute", "work_w", "level", "hr_bpm", "disturbed", "rpe", "sbp_mmhg", "dbp_mmhg", "spo2_percent", "cadence_per_min",
 	"symptom", "stop_reason", "note",
 }
 

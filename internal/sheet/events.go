@@ -151,7 +151,17 @@ func (w *writer) enter(i int, row *Row) bool {
 	if !w.branch(i, part) {
 		return false
 	}
-	return w.add(i, conduct.Event{At: testTime(row.Began), Kind: conduct.StageBegun, Code: w.p.Parts[part].ID, V: work})
+	if row.Work == nil && watts(w.p.Parts[part].Work.Form()) {
+		work, _ = w.s.PlannedWork(w.p, part) // only METs are shown: what was set is not known
+	}
+	return w.add(i, conduct.Event{At: testTime(row.Began), Kind: conduct.StageBegun, Code: w.p.Parts[part].ID, V: work, Level: level(row)})
+}
+
+func level(row *Row) float64 {
+	if row.Level == nil {
+		return 0
+	}
+	return *row.Level
 }
 
 // branch records the row that was ridden before the first stage that comes from one.
@@ -210,7 +220,7 @@ func (w *writer) setWork(i int, row *Row) bool {
 	switch row.Phase {
 	case Stage:
 		if *row.Work != w.s.Stages[w.s.Current()].Set {
-			return w.add(i, conduct.Event{Kind: conduct.WorkSet, V: *row.Work})
+			return w.add(i, conduct.Event{Kind: conduct.WorkSet, V: *row.Work, Level: level(row)})
 		}
 	case CoolDown:
 		if *row.Work != w.s.CoolWork {

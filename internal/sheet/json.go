@@ -96,6 +96,8 @@ type jsonInputs struct {
 	Condition []string `json:"condition"` // kinds: neurological, heart, lung, other
 	Method    *string  `json:"hr_method"`
 	Cadence   *float64 `json:"target_cadence_per_min"`
+	Machine   *string  `json:"machine_id"`
+	Shows     *string  `json:"machine_shows"`
 }
 
 type jsonStage struct {
@@ -103,6 +105,7 @@ type jsonStage struct {
 	Part     string        `json:"part"`
 	Work     float64       `json:"work_w"`
 	Planned  float64       `json:"planned_w"`
+	Level    *float64      `json:"level"` // as the machine shows it
 	Minutes  float64       `json:"minutes"`
 	Extra    int           `json:"extra_minutes"`
 	Readings []jsonReading `json:"readings"`
@@ -154,6 +157,13 @@ type jsonLimits struct {
 	RPE     *float64 `json:"rpe_limit"`
 	RPEEnd  *float64 `json:"rpe_end"`
 	By      *string  `json:"limits_by"`
+	On      *string  `json:"limits_on"`
+	Device  *float64 `json:"device_rate_bpm"`
+	Below   *float64 `json:"device_margin_bpm"` // with a device's rate: how far below it the test stays
+	Ischaem *float64 `json:"ischaemia_hr_bpm"`
+	HRFrom  *string  `json:"hr_limit_from"` // given, device or ischaemia: which one is in force
+	HRWhy   *string  `json:"hr_limit_why"`  // and whose it is
+	Cover   *string  `json:"medical_cover"`
 }
 
 type jsonStop struct {
@@ -209,7 +219,7 @@ func testJSON(t *Scored) *jsonTest {
 		Protocol: t.Protocol.ID, ProtocolVer: t.Protocol.Version, ProtocolHash: t.Protocol.Hash,
 		Inputs: inputsJSON(t), Said: alsoSaid(t), Stages: []jsonStage{}, Branch: branchJSON(t), EndPoint: some(l.EndPoint), EndBeat: some(l.EndBeat),
 		MaxHR: some(l.MaxHR), Formula: some(l.Formula), Leads: conduct.Next(t.Protocol, &t.State, t.State.Now).Leads,
-		Limits:   jsonLimits{some(l.Percent), some(l.HRLimit), some(l.SBPLimit), some(l.SpO2Limit), some(l.RPELimit), some(l.RPEEnd), some(t.State.In.LimitsBy)},
+		Limits:   limitsJSON(&t.State),
 		Estimate: t.Judged.Estimate, Validity: jsonValidity{t.Judged.Verdict, t.Judged.Reasons}, Departures: []jsonDeparture{},
 		After: []jsonReading{}, Carried: map[string][]string{},
 	}
@@ -250,6 +260,16 @@ func testJSON(t *Scored) *jsonTest {
 	return out
 }
 
+func limitsJSON(s *conduct.State) jsonLimits {
+	l, in := &s.Limits, &s.In
+	out := jsonLimits{some(l.Percent), some(l.HRLimit), some(l.SBPLimit), some(l.SpO2Limit), some(l.RPELimit), some(l.RPEEnd), some(in.LimitsBy), some(in.LimitsOn),
+		some(in.DeviceRate), nil, some(in.IschaemiaHR), some(l.HRLimitOf.String()), some(conduct.HRLimitWhy(in, l)), some(textOf(in.Cover))}
+	if in.DeviceRate > 0 {
+		out.Below = some(in.Margin())
+	}
+	return out
+}
+
 // alsoSaid is what the sheet says that no other part of the document holds.
 func alsoSaid(t *Scored) map[string]string {
 	said := map[string]string{}
@@ -264,7 +284,7 @@ func alsoSaid(t *Scored) map[string]string {
 func inputsJSON(t *Scored) jsonInputs {
 	in := &t.State.In
 	out := jsonInputs{some(in.AgeYears), some(textOf(in.Sex)), some(in.MassKg), some(in.HeightCm), some(in.RestHR), some(in.RestSBP), some(in.RestDBP),
-		textOf(in.Drug), some(t.Person.DrugName), some(textOf(in.Rhythm)), kindsOf(in.Condition), some(textOf(in.HRMethod)), some(in.Cadence)}
+		textOf(in.Drug), some(t.Person.DrugName), some(textOf(in.Rhythm)), kindsOf(in.Condition), some(textOf(in.HRMethod)), some(in.Cadence), some(in.MachineID), some(textOf(in.Machine))}
 	if in.Drug == conduct.DrugNotRecorded {
 		out.Drug = textOf(conduct.DrugNotKnown)
 	}
@@ -279,7 +299,7 @@ func stageJSON(t *Scored, i int) jsonStage {
 	st := &t.State.Stages[i]
 	j := t.State.Judge(t.Protocol, i)
 	part := &t.Protocol.Parts[st.Part]
-	out := jsonStage{Stage: t.number(i), Part: part.ID, Work: st.Set, Planned: st.Planned, Minutes: minutes(st.Ended - st.Began),
+	out := jsonStage{Stage: t.number(i), Part: part.ID, Work: st.Set, Planned: st.Planned, Level: some(st.Level), Minutes: minutes(st.Ended - st.Began),
 		Readings: []jsonReading{}, Steady: j.Steady, Complete: j.Complete, Counted: j.Counts, Mark: some(part.Mark)}
 	for _, extra := range st.Extra {
 		out.Extra += int(extra)

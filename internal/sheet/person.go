@@ -118,7 +118,7 @@ func (r *personReader) read() Person {
 	r.measure("mass_kg", "mass_lb", "lb", 0.5)
 	r.measure("height_cm", "height_in", "in", 1)
 	for _, column := range []string{"rest_hr_bpm", "rest_sbp_mmhg", "rest_dbp_mmhg", "max_hr_bpm", "hr_limit_bpm", "sbp_limit_mmhg",
-		"spo2_limit_percent", "rpe_limit", "rpe_end", "rpe_alert", "target_cadence_per_min"} {
+		"spo2_limit_percent", "rpe_limit", "rpe_end", "rpe_alert", "target_cadence_per_min", "device_rate_bpm", "device_margin_bpm", "ischaemia_hr_bpm"} {
 		if v, ok := r.number(column); ok {
 			r.set(column, "", v)
 		}
@@ -127,6 +127,7 @@ func (r *personReader) read() Person {
 		r.fault("rest_dbp_mmhg", "diastolic pressure %g is not below systolic %g; were the two swapped?", in.RestDBP, in.RestSBP)
 	}
 	o.In.LimitsBy, o.In.RPEReason = o.Said["limits_by"], o.Said["rpe_reason"]
+	r.site()
 	r.endPoint()
 	r.drug()
 	r.condition()
@@ -143,6 +144,29 @@ func (r *personReader) set(column, word string, v float64) {
 	}
 	if err != nil {
 		r.fault(column, "%s", strings.TrimPrefix(err.Error(), column+" "))
+	}
+}
+
+// site reads what the site says of the limits, the cover and the machine.
+func (r *personReader) site() {
+	o := &r.out
+	o.In.MachineID = o.Said["machine_id"]
+	if on := o.Said["limits_on"]; on != "" {
+		if _, err := time.Parse(isoDate, on); err != nil {
+			r.fault("limits_on", "%q is not a date written year-month-day, such as 2026-03-02", on)
+		}
+		o.In.LimitsOn = on
+	}
+	if text := o.Said["medical_cover"]; text != "" {
+		means, ok := whole("yes-no", text)
+		if !ok {
+			r.fault("medical_cover", "%q is neither yes nor no", text)
+		} else {
+			r.set("medical_cover", means, 0)
+		}
+	}
+	if text := o.Said["machine_shows"]; text != "" {
+		r.set("machine_shows", plainText(text), 0)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"gradus/conduct"
 	"gradus/exact"
 	"gradus/protocol"
 )
@@ -31,7 +32,7 @@ type Row struct {
 	At          protocol.Ms // Minute as test time
 	In          int         // index of the stage in the conductor's state; -1: none
 
-	Work, HR, RPE, SBP, DBP, SpO2, Cadence *float64
+	Work, Level, HR, RPE, SBP, DBP, SpO2, Cadence *float64
 
 	Disturbed bool
 	Symptoms  []Symptom
@@ -51,6 +52,7 @@ type Stop struct {
 type rowReader struct {
 	t       *test
 	p       *protocol.Protocol
+	mets    bool // the machine shows no watts
 	byStage bool // minutes count within the stage
 	out     []Row
 	stop    Stop
@@ -60,8 +62,8 @@ type rowReader struct {
 }
 
 // readRows understands the rows of a test; what is wrong is noted in the test.
-func readRows(t *test, p *protocol.Protocol) (all []Row, stop Stop) {
-	r := &rowReader{t: t, p: p}
+func readRows(t *test, p *protocol.Protocol, machine conduct.Shows) (all []Row, stop Stop) {
+	r := &rowReader{t: t, p: p, mets: machine == conduct.ShowsMETs}
 	if !r.whichMinute() || !r.columns() {
 		return nil, r.stop
 	}
@@ -111,7 +113,7 @@ func (r *rowReader) whichMinute() bool {
 func (r *rowReader) columns() bool {
 	need := map[string]bool{}
 	for i := range r.p.Parts {
-		need["work_w"] = need["work_w"] || watts(r.p.Parts[i].Work.Form())
+		need["work_w"] = need["work_w"] || !r.mets && watts(r.p.Parts[i].Work.Form())
 		for _, planned := range r.p.SetOf(i) {
 			need["hr_bpm"] = need["hr_bpm"] || planned.What == protocol.HeartRate && planned.Need == protocol.Required
 		}
@@ -294,8 +296,26 @@ func (r *rowReader) value(l *line, column string, what protocol.Quantity, name s
 	return &v
 }
 
+// level reads what the machine shows beside the watts.
+func (r *rowReader) level(l *line) *float64 {
+	text := r.t.cell(l, "level")
+	if text == "" {
+		return nil
+	}
+	v, msg := numberOf(text, r.t.sheet.decimalComma)
+	if msg == "" && !(v > 0 && v <= limits["highest_level"]) {
+		msg = fmt.Sprintf("level %s is not between 0 and %s; check the entry", num(v), num(limits["highest_level"]))
+	}
+	if msg != "" {
+		r.t.faultAt(l, "level", "%s", msg)
+		return nil
+	}
+	return &v
+}
+
 func (r *rowReader) values(l *line, row *Row) {
 	row.Work = r.value(l, "work_w", protocol.WorkRate, "work rate")
+	row.Level = r.level(l)
 	row.HR = r.value(l, "hr_bpm", protocol.HeartRate, "heart rate")
 	row.RPE = r.value(l, "rpe", protocol.RPE, "exertion")
 	row.SBP = r.value(l, "sbp_mmhg", protocol.BloodPressure, "systolic pressure")
@@ -325,7 +345,7 @@ func (r *rowReader) firstOfStage(l *line, row *Row) {
 	if row.Phase != Stage || last != nil && last.Phase == Stage && last.Stage == row.Stage {
 		return
 	}
-	if row.Work == nil && r.t.cell(l, "work_w") == "" && watts(r.p.Parts[partOf(r.p, row.Stage)].Work.Form()) {
+	if row.Work == nil && !r.mets && r.t.cell(l, "work_w") == "" && watts(r.p.Parts[partOf(r.p, row.Stage)].Work.Form()) {
 		r.t.faultAt(l, "work_w", "is missing; the first row of a stage must say its work rate")
 	}
 }

@@ -102,7 +102,7 @@ func fill(out *Scored, t *test, today time.Time, plans Plans) {
 	}
 	reader.required(p)
 	out.Protocol, out.Estimator = p, e
-	out.Rows, out.Stop = readRows(t, p)
+	out.Rows, out.Stop = readRows(t, p, out.Person.In.Machine)
 	if len(t.faults) > 0 {
 		return
 	}

@@ -406,6 +406,14 @@ func TestInputs(t *testing.T) {
 			l := s.State.Limits
 			return l.HRLimit == 140 && l.SBPLimit == 200 && l.SpO2Limit == 88 && l.RPELimit == 14 && s.State.In.LimitsBy == "referrer"
 		}},
+		{"a device", map[string]string{"hr_limit_bpm": "140", "device_rate_bpm": "150", "limits_by": "Dr Example", "limits_on": "2026-01-05"}, func(s *Scored) bool {
+			return s.State.Limits.HRLimit == 130 && conduct.HRLimitWhy(&s.State.In, &s.State.Limits) == "20 below the device's rate of 150, set by Dr Example, 2026-01-05"
+		}},
+		{"a device, 10 below", map[string]string{"device_rate_bpm": "150", "device_margin_bpm": "10"}, func(s *Scored) bool { return s.State.Limits.HRLimit == 140 }},
+		{"ischaemia", map[string]string{"ischaemia_hr_bpm": "130"}, func(s *Scored) bool { return s.State.Limits.HRLimit == 120 }},
+		{"site", map[string]string{"medical_cover": "no", "machine_id": "by the window", "machine_shows": "METs"}, func(s *Scored) bool {
+			return s.State.In.Cover == conduct.CoverNo && s.State.In.MachineID == "by the window" && s.State.In.Machine == conduct.ShowsMETs && s.Judged.Estimate == nil && s.Judged.NoEstimate == "the machine shows only METs"
+		}},
 		{"counted for 15 s", map[string]string{"hr_method": "palpated-15s"}, func(s *Scored) bool {
 			return s.State.In.HRMethod == conduct.Palpated15 && s.Events[2].Src == conduct.Palpated15
 		}},

@@ -65,6 +65,7 @@ type signGroup struct {
 type slip struct {
 	Label, Value, Unit string
 	Lines              []slipLine
+	Whose              string // of a limit: who set it
 }
 
 type slipLine struct{ Name, Text string }
@@ -159,7 +160,7 @@ func ends(plan *protocol.Protocol, in *conduct.Inputs, l *conduct.Limits) (out [
 			if limit.name == "hr" {
 				source = conduct.HRLimitWhy(in, l)
 			}
-			out = append(out, slip{say("limit." + limit.name), num(limit.v), limit.unit, []slipLine{{say("slip.source"), source}}})
+			out = append(out, slip{Label: say("limit." + limit.name), Value: num(limit.v), Unit: limit.unit, Lines: []slipLine{{say("slip.source"), source}}, Whose: source})
 		}
 	}
 	if plan.Exertion.Is() {
@@ -167,7 +168,7 @@ func ends(plan *protocol.Protocol, in *conduct.Inputs, l *conduct.Limits) (out [
 		if in.RPEReason != "" {
 			lines = append(lines, slipLine{say("slip.reason"), in.RPEReason})
 		}
-		out = append(out, slip{say("limit.exertion"), num(l.RPEEnd), "", append(lines, paperLines(plan, "exertion")...)})
+		out = append(out, slip{Label: say("limit.exertion"), Value: num(l.RPEEnd), Lines: append(lines, paperLines(plan, "exertion")...)})
 	}
 	return out
 }
@@ -192,7 +193,8 @@ func endSlip(plan *protocol.Protocol, in *conduct.Inputs, l *conduct.Limits) sli
 			slipLine{say("slip.error"), say("limit.max.spread", num(f.SD), howPhrase(f.SDHow))},
 			slipLine{say("slip.source"), f.Source + " (" + howPhrase(f.How) + ")"}, slipLine{say("slip.covers"), f.Note})
 	}
-	return slip{s.Label, s.Value, s.Unit, append(s.Lines, paperLines(plan, "end_point.percent")...)}
+	s.Lines = append(s.Lines, paperLines(plan, "end_point.percent")...)
+	return s
 }
 
 func fixedIf(v float64) string {

@@ -335,8 +335,43 @@ func (s *Server) begin(r *http.Request, p record.Participant, plan *protocol.Pro
 	if err != nil {
 		return err
 	}
-	_, err = s.keep(r, l, []conduct.Event{s.began(plan, in, f)})
+	began := s.began(plan, in, f)
+	if began.Begin.RowBefore, err = s.rowBefore(r, p.ID, plan, id); err != nil {
+		return err
+	}
+	_, err = s.keep(r, l, []conduct.Event{began})
 	return err
+}
+
+// rowBefore is the row of the person's first test of a plan, whose work rates may be repeated; "" when there was none.
+func (s *Server) rowBefore(r *http.Request, person int64, plan *protocol.Protocol, besides string) (string, error) {
+	tests, err := s.store.Tests(r.Context(), record.TestFilter{Participant: person})
+	if err != nil || !plan.Choose.Is() {
+		return "", err
+	}
+	for i := len(tests) - 1; i >= 0; i-- {
+		if tests[i].Protocol != plan.ID || tests[i].ID == besides {
+			continue
+		}
+		events, err := s.store.Events(r.Context(), tests[i].ID)
+		if err != nil {
+			return "", err
+		}
+		if row := rowTaken(events); row != "" {
+			return row, nil
+		}
+	}
+	return "", nil
+}
+
+// rowTaken is the row that was taken last in a test; acts stand as they were done.
+func rowTaken(events []conduct.Event) (row string) {
+	for i := range events {
+		if events[i].Kind == conduct.Branched {
+			row = events[i].Code
+		}
+	}
+	return row
 }
 
 // rememberPerson keeps a birth date that was entered with the test.

@@ -81,6 +81,7 @@ type resultBody struct {
 	HasCadence   bool
 	Slips        []slip // how each reading came about
 	Departures   []conduct.Departure
+	Replaced     []string // what corrections after the close changed, oldest first
 	Recovery     string
 	About        []slipLine
 	Notes        []string
@@ -163,7 +164,23 @@ func (t *told) resultBody(trace [][2]float64) resultBody {
 	b.Provenance = t.provenance()
 	b.Recovery = recoveryText(v)
 	t.outcome(&b)
+	b.Replaced = t.replaced()
 	return b
+}
+
+// replaced says what each correction after the close changed, and which version of the result it made.
+func (t *told) replaced() (out []string) {
+	if t.state.Revised == 0 {
+		return nil
+	}
+	unit := ""
+	if e := t.load.Estimator; e != nil {
+		unit = e.Outcome.Unit
+	}
+	for _, r := range estimate.Replacements(t.load.Protocol, t.load.Events, t.load.Estimator) {
+		out = append(out, say("result.replaced", r.Version, r.Version-1, r.What, or(r.By, say("plan.examiner")), r.Before.Text(unit), r.After.Text(unit)))
+	}
+	return out
 }
 
 // outcome puts the judgement of the test into words.
@@ -206,7 +223,7 @@ func estimateWords(e *estimate.Estimator, o *core.Outcome) *estimateView {
 		v.Range = rangeText(o.Low95, fixed(float64(r.High95)))
 	}
 	v.Slip = estimateSlip(e, r)
-	v.RangeSlip = slip{say("slip.range"), v.Range, r.Unit, []slipLine{
+	v.RangeSlip = slip{Label: say("slip.range"), Value: v.Range, Unit: r.Unit, Lines: []slipLine{
 		{say("slip.error"), say("slip.see", num(float64(r.SEE)), r.Unit)}, {say("slip.range68"), rangeText(r.Low68Text(1), fixed(float64(r.High68)))},
 		{say("slip.covers"), r.Covers}, {say("slip.source"), r.ErrorSource}}}
 	for _, s := range r.Sensitivity {
@@ -243,7 +260,8 @@ func estimateSlip(e *estimate.Estimator, r *estimate.Result) slip {
 		}
 		s.Lines = append(s.Lines, slipLine{in.Label, value})
 	}
-	return slip{s.Label, s.Value, s.Unit, append(s.Lines, slipLine{say("slip.source"), r.Source}, slipLine{say("slip.provenance"), r.Provenance})}
+	s.Lines = append(s.Lines, slipLine{say("slip.source"), r.Source}, slipLine{say("slip.provenance"), r.Provenance})
+	return s
 }
 
 // formulaText writes a linear equation as it stands in a paper.

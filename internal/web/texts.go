@@ -355,6 +355,8 @@ var english = map[string]string{
 	"result.refused":                     "There is no estimate:",
 	"result.no.stage":                    "no stage was ridden",
 	"result.trust":                       "Can it be trusted",
+	"result.replaced.title":              "Corrected after the test",
+	"result.replaced":                    "Version %d replaces version %d. %s (%s). It said: %s. Now: %s. Papers and exports handed out before carry the old one.",
 	"result.verdict.none":                "No stage was ridden.",
 	"result.verdict.usable":              "Nothing in the record speaks against it.",
 	"result.verdict.usable with caution": "Read it together with these reasons.",
