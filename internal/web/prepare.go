@@ -176,7 +176,7 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p 
 	if body.Plan, err = s.planView(plan, in); err != nil {
 		return err
 	}
-	return s.show(w, status, frame{Page: "prepare", Title: say("plan.title", label(p)), Purpose: say("plan.purpose"), Section: "people", Token: s.token(w, r), Body: body})
+	return s.show(w, status, frame{Page: "prepare", Title: say("plan.title", label(p)), Purpose: say("plan.purpose"), Section: "people", Script: "prepare.js", Token: s.token(w, r), Body: body})
 }
 
 // prepared takes the form: it shows the plan anew, or makes the test and opens it.

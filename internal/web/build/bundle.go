@@ -25,8 +25,9 @@ func bundleAll(s *shelf) error {
 	if err != nil {
 		return err
 	}
-	for _, name := range []string{"run", "participant", "observe"} {
-		if _, err := bundle(s, name+".tsx", name+".js", map[string]string{"WORKER_URL": "/assets/" + worker}); err != nil {
+	for _, entry := range []string{"run.tsx", "participant.tsx", "observe.tsx", "prepare.ts"} {
+		name, _, _ := strings.Cut(entry, ".")
+		if _, err := bundle(s, entry, name+".js", map[string]string{"WORKER_URL": "/assets/" + worker}); err != nil {
 			return err
 		}
 	}

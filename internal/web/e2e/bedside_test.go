@@ -1,12 +1,14 @@
 package e2e
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"path/filepath"
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 )
@@ -117,22 +119,24 @@ func TestCadenceLock(t *testing.T) {
 	b.quiet()
 }
 
-// A strap that falls silent is noticed; the reading then is asked of a hand.
+// A strap that falls silent is noticed, and a pulse is asked of a hand; nothing is taken from it. When no pulse comes
+// the test is stopped.
 func TestSilentStrap(t *testing.T) {
 	s := serve(t, "demo", "--speed", "60")
 	b := browser(t, 768, 1024)
-	begin(b, s, 1, 60_000)
+	begin(b, s, 1, 40_000)
 	eval[bool](b, `(gradus.invented.silent = true)`)
-	b.until(60*time.Second, "the silence is noticed", `gradus.file().includes('"code":"lost"') && (gradus.view.next.warnings || []).some((w) => w.say.includes("silent"))`)
-	b.rideTo(60, "the reading is asked for", readingDue)
-	b.until(patience, "the quality is judged", `gradus.view.left_ms <= 0`)
-	time.Sleep(1500 * time.Millisecond)
-	if eval[bool](b, `gradus.view.minutes.some((m) => m.hr > 0)`) {
-		t.Error("a reading was taken from a silent strap")
-	}
+	b.rideTo(60, "the silence is noticed", `gradus.file().includes('"code":"lost"')`)
+	b.until(patience, "a pulse is asked for", `gradus.view.next.do === "hold-and-check" && gradus.view.next.what === "heart_rate"`)
 	b.look("silent")
+	b.typeReading(100)
+	b.rideTo(60, "the moment of the reading is over", `gradus.view.stage_ms > 122000`)
 	b.typeReading(104)
 	b.until(patience, "the typed reading", `gradus.view.minutes.some((m) => m.hr === 104)`)
+	if eval[bool](b, `gradus.file().includes('"src":"strap"')`) {
+		t.Error("a reading was taken from a silent strap")
+	}
+	b.rideTo(60, "without a pulse the test is stopped", `gradus.view.next.do === "stop"`)
 	b.quiet()
 }
 
@@ -175,6 +179,93 @@ func TestServerRefuses(t *testing.T) {
 	}
 	eval[bool](b, `(window.full = false, true)`)
 	b.until(patience, "everything is delivered", `gradus.undelivered() === 0 && !document.querySelector(".trouble")`)
+	b.quiet()
+}
+
+// The server's disk cannot be used any more. The record saved on the page as a file is brought in later, once, on
+// another device, and the test is whole.
+func TestFileBroughtIn(t *testing.T) {
+	s := serve(t, "serve", "--data", filepath.Join(t.TempDir(), "data"))
+	b := browser(t, 768, 1024)
+	test := ownPerson(b, s)
+	b.click(due)
+	b.until(patience, "stage 1", `gradus.view.phase === "riding" && gradus.undelivered() === 0`)
+	eval[bool](b, `(() => { const real = window.fetch
+ window.fetch = (url, o) => (String(url).endsWith("/events") ? Promise.resolve(new Response('{"error":"the database is damaged","hint":"put the copy back"}', { status: 500 })) : real(url, o))
+ URL.createObjectURL = (blob) => { blob.text().then((text) => { window.saved = text }); return "data:," }; return true })()`)
+	for _, hr := range []int{84, 86} {
+		b.rideTo(40, "a reading is due", readingDue)
+		b.typeReading(hr)
+	}
+	b.until(patience, "the page says it", `document.querySelector(".trouble")?.innerText.includes("damaged")`)
+	b.click(`.looks button:nth-child(7)`)
+	b.click(`.screens p:last-child button`)
+	b.until(patience, "the file is saved", `!!window.saved`)
+	file := eval[string](b, `window.saved`)
+	want := b.state().Events
+	b.visit("about:blank")
+
+	other := b.another(1366, 768)
+	other.visit(s.address + "/tests/" + test)
+	if n := len(stored(t, other, test)); n >= want {
+		t.Fatalf("%d events are stored already, the test says nothing", n)
+	}
+	for range 2 { // a second time adds nothing
+		other.visit(s.address + "/tests/" + test)
+		eval[bool](other, fmt.Sprintf(`(() => { const files = new DataTransfer(); files.items.add(new File([%q], "saved.jsonl"))
+ for (let e = document.querySelector('input[type="file"]'), d = e.closest("details"); d; d = d.parentElement.closest("details")) d.open = true
+ document.querySelector('input[type="file"]').files = files.files; return true })()`, file))
+		other.click(`form[enctype] button`)
+		other.until(patience, "the file is brought in", `location.search.startsWith("?brought=")`)
+		events := stored(t, other, test)
+		complete(t, events)
+		if len(events) != want {
+			t.Errorf("%d events after the file was brought in, the page had %d", len(events), want)
+		}
+	}
+	if text := eval[string](other, `document.querySelector("main").innerText`); !contains(text, "84") || !contains(text, "86") {
+		t.Error("the readings of the file are not in the result")
+	}
+	other.quiet()
+}
+
+// The helps that can be switched on: what to say on the screen, vibration, the metronome at the own cadence; the screen
+// is kept awake while a test runs, and nothing moves for someone who wants no movement.
+func TestHelps(t *testing.T) {
+	s := serve(t, "demo", "--speed", "10")
+	b := browser(t, 768, 1024)
+	b.prepare(s, 1)
+	script := func(part string) string {
+		return fmt.Sprintf(`document.querySelector(".script")?.innerText.includes(%q)`, part)
+	}
+	b.until(patience, "what to say before the test", script("You step at a rhythm"))
+	eval[bool](b, `(() => { window.awake = 0; window.buzzed = []; window.ticks = 0
+ Object.defineProperty(navigator, "wakeLock", { value: { request: async () => (window.awake++, { release: async () => { window.awake-- } }) } })
+ navigator.vibrate = (p) => (window.buzzed.push(p), true)
+ const p = gradus.watcher.prompts, tone = p.tone.bind(p); p.tone = (hz, ...rest) => { if (hz === 880) window.ticks++; return tone(hz, ...rest) }; return true })()`)
+	b.click(`.looks button:nth-child(5)`)
+	for _, name := range []string{"Vibration", "Metronome"} {
+		b.do(chromedp.Click(chromedp.JSPath(fmt.Sprintf(`[...document.querySelectorAll(".settings label")].find((e) => e.innerText.includes(%q)).querySelector("input")`, name))))
+	}
+	b.click(due)
+	b.until(patience, "what to say in a stage", script("Keep this rhythm"))
+	b.until(patience, "the screen stays on", `window.awake === 1`)
+	b.until(patience, "the metronome beats", `window.ticks > 2`)
+	b.rideTo(60, "a reading", `gradus.view.minutes.some((m) => m.hr > 0)`)
+	if !eval[bool](b, `window.buzzed.length > 0`) {
+		t.Error("no vibration at a reading")
+	}
+	b.click(`.bar .stop`)
+	b.until(patience, "stopped", `gradus.view.phase === "stopped"`)
+	ctx, cancel := context.WithTimeout(b.ctx, patience)
+	defer cancel()
+	calm := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-reduced-motion", Value: "reduce"}}}
+	if _, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, calm); err != nil {
+		t.Fatal(err)
+	}
+	if eval[bool](b, `document.getAnimations().length > 0 || [...document.querySelectorAll("svg .taken")].some((e) => getComputedStyle(e).animationName !== "none")`) {
+		t.Error("something moves although no movement is wanted")
+	}
 	b.quiet()
 }
 

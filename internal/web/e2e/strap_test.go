@@ -146,6 +146,26 @@ func TestStrap(t *testing.T) {
 	b.quiet()
 }
 
+// A scale fills the body mass where the test is prepared, and what stood there comes back with Undo.
+func TestScale(t *testing.T) {
+	s := serve(t, "demo")
+	b := browser(t, 768, 1024, "enable-features=WebBluetooth")
+	b.visit(s.address + "/people/1/new")
+	b.until(patience, "the scale is offered", `window.scale && document.querySelector(".scale-line button")`)
+	const mass = `document.querySelector("#mass_kg").value`
+	before := eval[string](b, mass)
+	eval[bool](b, `(scale({ what: "mass", v: 70.45, good: true, stored: true }), scale({ what: "mass", v: 70.5, good: true, stored: false }), true)`)
+	if got := eval[string](b, mass); got != "70.5" {
+		t.Errorf("the field holds %q", got)
+	}
+	b.look("scale")
+	b.click(`.scale-line button:last-child`)
+	if got := eval[string](b, mass); got != before {
+		t.Errorf("after undo the field holds %q, before it was %q", got, before)
+	}
+	b.quiet()
+}
+
 // Where the browser has no Bluetooth the page says so.
 func TestNoBluetooth(t *testing.T) {
 	s := serve(t, "serve", "--data", filepath.Join(t.TempDir(), "data"))
