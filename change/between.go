@@ -110,6 +110,8 @@ const flatPrior = "flat: as if every true change had been equally likely before 
 // Between compares two tests of one person, the earlier one first. The estimator may be nil when neither has
 // an estimate. first says that no test before `a` is known. The error is about an unknown choice.
 func Between(a, b *Test, e *estimate.Estimator, c Choice, first bool) (Pair, error) {
+	scored := b
+	b = keptMaxHR(a, b, e)
 	w := &comparer{a: a, b: b, e: e}
 	p := &w.out
 	*p = Pair{Participant: a.Participant, From: a.ID, To: b.ID, FromDate: a.Date, ToDate: b.Date, Prior: flatPrior, Parts: map[string]float64{}}
@@ -131,6 +133,9 @@ func Between(a, b *Test, e *estimate.Estimator, c Choice, first bool) (Pair, err
 	}
 	w.judge()
 	w.warn(first)
+	if b != scored {
+		w.caution("max-hr-kept", ownChoice, "the later test is computed with the maximal heart rate of the earlier one, so that it does not count as a change; by itself it gives %.1f", scored.Value)
+	}
 	return *p, nil
 }
 
@@ -157,7 +162,7 @@ func (w *comparer) values() {
 	}
 	d := b.Value - a.Value
 	p.Difference, p.Percent = &d, some(100*d/a.Value)
-	if a.MassKg > 0 && b.MassKg > 0 {
+	if a.MassKg > 0 && b.MassKg > 0 && (a.Unit == "" || a.Unit == "mL/kg/min") {
 		from, to := a.Value*a.MassKg/1000, b.Value*b.MassKg/1000
 		p.LPerMin = &Litres{from, to, to - from}
 	}

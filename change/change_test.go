@@ -167,14 +167,40 @@ func TestWithheld(t *testing.T) {
 	}
 }
 
-// The formula of maximal heart rate withholds where an equation uses it.
-func TestFormulaThatEnters(t *testing.T) {
-	e := stepper(t)
-	with := *e
-	with.Inputs = append(slices.Clone(e.Inputs), estimate.Input{ID: "max_hr_bpm"})
-	a, b := valued(t, "A", 30), valued(t, "B", 40)
+// In an equation that extrapolates to a maximal heart rate its formula must be the same, and the first test's
+// number is kept: the later test is computed with it.
+func TestMaximalHeartRateIsKept(t *testing.T) {
+	e, err := library.ByID("astrand-cycle-maxhr")
+	if err != nil {
+		t.Fatal(err)
+	}
+	visit := func(id string, maxHR float64) *Test {
+		x := valued(t, id, 0)
+		x.Estimator, x.Unit = e.ID, "L/min"
+		x.Inputs = make([]float64, len(e.Inputs))
+		for role, v := range map[string]float64{"work": 100, "heart-rate": 140, "sex": 0, "max-heart-rate": maxHR} {
+			x.Inputs[e.RoleAt(role)] = v
+		}
+		x.Value = e.Eval(x.Inputs)
+		return x
+	}
+	a, b := visit("A", 190), visit("B", 180)
+	if a.Value <= b.Value {
+		t.Fatal("a lower maximal heart rate must lower the answer of this equation")
+	}
+	p, err := Between(a, b, e, Choice{}, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	within(t, "difference", *p.Difference, 0, 0)
+	if p.LPerMin != nil || !slices.ContainsFunc(p.Cautions, func(c Caution) bool { return c.ID == "max-hr-kept" }) {
+		t.Errorf("%+v", p.Cautions)
+	}
+	if p.Withheld == "" || p.Reasons[0].ID != "no-error" || p.Error.MDC95 != nil {
+		t.Errorf("no error of a repeated test is published for it: %+v", p.Reasons)
+	}
 	b.MaxHRFormula = "208-0.7age"
-	if all := reasons(a, b, &with); len(all) != 1 || all[0].ID != "max-hr-formula" {
+	if all := reasons(a, b, e); !slices.ContainsFunc(all, func(r Reason) bool { return r.ID == "max-hr-formula" }) {
 		t.Errorf("%+v", all)
 	}
 }

@@ -1,9 +1,18 @@
 package change
 
-import "gradus/estimate"
+import (
+	"math"
+
+	"gradus/estimate"
+)
 
 // groupOf is the part of a difference that an input belongs to, by its role.
-var groupOf = map[string]string{"age": "age", "mass": "mass", "sex": "sex", "work": "work_and_heart_rate", "heart-rate": "work_and_heart_rate"}
+var groupOf = map[string]string{
+	"age": "age", "mass": "mass", "bmi": "mass", "sex": "sex",
+	"work": "work_and_heart_rate", "heart-rate": "work_and_heart_rate", "speed": "work_and_heart_rate", "grade": "work_and_heart_rate",
+	"time": "work_and_heart_rate", "distance": "work_and_heart_rate", "step-rate": "work_and_heart_rate", "step-height": "work_and_heart_rate",
+	"final-stage": "work_and_heart_rate",
+}
 
 // parts splits the difference of two answers of one equation into what comes from mass, age, and work rate with
 // heart rate (and sex or other inputs, where they differ). Each part is the mean effect of changing its inputs
@@ -29,6 +38,9 @@ func parts(e *estimate.Estimator, from, to []float64) (map[string]float64, *Deta
 	}
 	all := map[string]float64{}
 	for k, share := range shares(e, from, to, group, len(groups)) {
+		if math.IsNaN(share) || math.IsInf(share, 0) {
+			return map[string]float64{}, nil // the equation has no answer half-way between the two tests
+		}
 		all[groups[k]] = share
 	}
 	return all, detail(e, from, to, all["work_and_heart_rate"])

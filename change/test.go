@@ -2,6 +2,7 @@ package change
 
 import (
 	"math"
+	"slices"
 	"strings"
 
 	"gradus/estimate"
@@ -19,7 +20,8 @@ type Test struct {
 	NoEstimate string // why there is none
 	Estimator  string
 	Inputs     []float64 // in the order of the estimator's inputs; nil without an estimate
-	Value      float64   // mL/kg/min; NaN without an estimate
+	Value      float64   // in Unit; NaN without an estimate
+	Unit       string    // of the estimate; "" is mL/kg/min
 
 	Protocol, Ergometer string
 	Sex                 string
@@ -115,15 +117,24 @@ func reasons(a, b *Test, e *estimate.Estimator) (all []Reason) {
 
 // entersMaxHR reports whether an equation extrapolates to a maximal heart rate.
 func entersMaxHR(e *estimate.Estimator) bool {
-	if e == nil {
-		return false
+	return e != nil && e.RoleAt("max-heart-rate") >= 0
+}
+
+// keptMaxHR is the later test with the maximal heart rate of the earlier one, when the equation uses it: a
+// year older is no change of fitness. It is the test itself where nothing is kept.
+func keptMaxHR(a, b *Test, e *estimate.Estimator) *Test {
+	if !entersMaxHR(e) || !a.hasValue() || !b.hasValue() || a.Estimator != b.Estimator {
+		return b
 	}
-	for _, in := range e.Inputs {
-		if strings.Contains(in.ID, "max_hr") {
-			return true
-		}
+	at := e.RoleAt("max-heart-rate")
+	if a.Inputs[at] == b.Inputs[at] {
+		return b
 	}
-	return false
+	kept := *b
+	kept.Inputs = slices.Clone(b.Inputs)
+	kept.Inputs[at] = a.Inputs[at]
+	kept.Value = e.Eval(kept.Inputs)
+	return &kept
 }
 
 func same(a, b string) bool { return strings.EqualFold(strings.TrimSpace(a), strings.TrimSpace(b)) }

@@ -430,9 +430,9 @@ func (w *writer) limit() {
 
 // mode compares the mode of the table with that of the maximal test the value stands for.
 func (w *writer) mode() {
-	if w.v.Criterion != "" && w.v.Criterion != w.ref.Mode {
+	if w.v.Criterion != "" && !strings.HasPrefix(w.v.Criterion, w.ref.Mode) { // "cycle ergometer" is a cycle
 		text := fmt.Sprintf("the value stands for a %s peak, the table is from %s tests", w.v.Criterion, w.ref.Mode)
-		if w.v.Criterion == "cycle" || w.ref.Mode == "cycle" {
+		if strings.HasPrefix(w.v.Criterion, "cycle") || w.ref.Mode == "cycle" {
 			text += fmt.Sprintf("; cycle peaks are commonly %g to %g %% lower", numbers["cycle-lower-from"].value, numbers["cycle-lower-to"].value)
 		}
 		w.caution("mode-mismatch", numbers["cycle-lower-from"].source, "%s", text)

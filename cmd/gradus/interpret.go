@@ -89,7 +89,10 @@ func (c *interpretCmd) origin(v *interpret.Value) error {
 	}
 	est, err := library.ByID(c.Estimator)
 	if err != nil {
-		return usageError{fmt.Sprintf("no estimator is called %q; known: %s", c.Estimator, strings.Join(library.IDs(), ", "))}
+		return usageError{fmt.Sprintf("no estimator is called %q; 'gradus estimators' lists them", c.Estimator)}
+	}
+	if est.Outcome.Unit != "mL/kg/min" {
+		return usageError{fmt.Sprintf("%s answers in %s; the tables take mL/kg/min", est.ID, est.Outcome.Unit)}
 	}
 	v.Criterion = est.Outcome.CriterionMode
 	if strings.Contains(est.ID, "recumbent-stepper") {

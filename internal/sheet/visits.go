@@ -35,6 +35,7 @@ func (t *Scored) Visit() *change.Test {
 		v.Estimator = t.Estimator.ID
 	}
 	if r := t.Judged.Estimate; r != nil {
+		v.Unit = r.Unit
 		if v.Value = float64(r.Value); !r.Value.Present() {
 			v.NoEstimate = r.Why
 		}
