@@ -100,6 +100,7 @@ function Head({ s }: { s: Session }) {
   return (
     <header class="head">
       <h1>{T.who(s.info.person.label || s.info.person.code, s.info.title, v.stage, v.minute, v.phase !== "ready")}</h1>
+      {s.info.speed > 1 && <p class="fast">{T.fast(s.info.speed)}</p>}
     </header>
   )
 }

@@ -19,7 +19,7 @@ function Estimate({ r }: { r: NonNullable<Session["view"]["result"]> }) {
   const has = e && e.value !== null && e.value !== undefined
   return (
     <>
-      <p class="estimate">{has ? <>{T.estimate} <span>{withUnit(Number(e.value).toFixed(1), e.unit)}</span> <span>({r.low95_text.replace(/\.\d$/, "")}–{Number(e.high95).toFixed(0)})</span></> : `${T.noEstimate}: ${r.no_estimate}`}</p>
+      <p class="estimate">{has ? <>{T.estimate} <span>{withUnit(Number(e.value).toFixed(1), e.unit)}</span> <span>({r.low95_text}–{Number(e.high95).toFixed(1)})</span></> : `${T.noEstimate}: ${r.no_estimate}`}</p>
       {has && <p>{T.rangeSays}</p>}
       <p>{T.verdict(r.verdict)}</p>
       {r.reasons && r.reasons.length > 0 && <ul aria-label={T.reasonsOf}>{r.reasons.map((x, i) => <li key={i}>{x.text}</li>)}</ul>}

@@ -31,6 +31,8 @@ export const T = {
   who: (person: string, title: string, stage: string, minute: number, begun: boolean) =>
     [person, title, stage, begun ? `minute ${minute}` : "not begun"].filter(Boolean).join(" \u00b7 "),
 
+  fast: (times: number) => `time runs ${times} times as fast`,
+
   // instruction
   whyLabel: "Why?",
   whyRule: (rule: string, source: string) => `Rule ${rule}; source: ${source}.`,
