@@ -125,11 +125,16 @@ func TestServeRefuses(t *testing.T) {
 	if err := os.WriteFile(notADir, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
+	damaged := t.TempDir()
+	if err := os.WriteFile(filepath.Join(damaged, "gradus.db"), bytes.Repeat([]byte("no record "), 1000), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		args []string
 		code int
 		want string
 	}{
+		{[]string{"serve", "--no-browser", "--listen", "127.0.0.1:0", "--data", damaged}, exitRefused, "gradus.db"},
 		{[]string{"serve", "--listen", "0.0.0.0:7475"}, exitRefused, "this machine alone"},
 		{[]string{"serve", "--listen", "7475"}, exitRefused, "write it as 127.0.0.1:7475"},
 		{[]string{"serve", "--no-browser", "--listen", "127.0.0.1:0", "--data", notADir}, exitRefused, "--data"},

@@ -49,3 +49,9 @@ var (
 	KindOf = kindOf
 	Fill   = fill
 )
+
+// Settle waits for the copying of the log that may be under way, and copies the rest.
+func (s *SQLite) Settle() error {
+	_, err := s.tidier.db.ExecContext(context.Background(), "PRAGMA wal_checkpoint(PASSIVE)")
+	return err
+}

@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -14,11 +15,15 @@ import (
 
 // build is one way to build and run the cases.
 type build struct {
-	name string
-	env  []string // for the compiler
-	run  []string // for the running program
-	wasm bool
+	name  string
+	env   []string // for the compiler
+	flags []string // for the compiler
+	run   []string // for the running program
+	wasm  bool
 }
+
+// webAssembly is built without inlining, as the page has it.
+var webAssembly = build{name: "WebAssembly", env: []string{"GOOS=js", "GOARCH=wasm"}, flags: []string{"-gcflags=all=-l"}, wasm: true}
 
 // The first build is the one that the others are compared with.
 var builds = map[string][]build{
@@ -26,12 +31,12 @@ var builds = map[string][]build{
 		{name: "plain amd64", env: []string{"GOARCH=amd64", "GOAMD64=v1"}},
 		{name: "amd64 v3 (fuses)", env: []string{"GOARCH=amd64", "GOAMD64=v3"}},
 		{name: "amd64 without FMA", env: []string{"GOARCH=amd64", "GOAMD64=v1"}, run: []string{"GODEBUG=cpu.fma=off"}},
-		{name: "WebAssembly", env: []string{"GOOS=js", "GOARCH=wasm"}, wasm: true},
+		webAssembly,
 	},
 	// Compilers for arm64 fuse as amd64 v3 does.
 	"arm64": {
 		{name: "arm64 (fuses)", env: []string{"GOARCH=arm64"}},
-		{name: "WebAssembly", env: []string{"GOOS=js", "GOARCH=wasm"}, wasm: true},
+		webAssembly,
 	},
 }
 
@@ -103,7 +108,7 @@ func parse(t *testing.T, name string, out []byte) map[string]string {
 func (b build) answer(t *testing.T, share string) []byte {
 	t.Helper()
 	program := filepath.Join(t.TempDir(), "print")
-	compile := exec.Command("go", "build", "-trimpath", "-o", program, "./print")
+	compile := exec.Command("go", slices.Concat([]string{"build", "-trimpath"}, b.flags, []string{"-o", program, "./print"})...)
 	compile.Env = append(os.Environ(), append([]string{"CGO_ENABLED=0", "GODEBUG="}, b.env...)...)
 	if out, err := compile.CombinedOutput(); err != nil {
 		t.Fatalf("%s: %v\n%s", b.name, err, out)

@@ -13,6 +13,17 @@ import (
 //go:embed all:dist
 var dist embed.FS
 
+// icon is a stair in the colours of the picture, for the tab of the browser.
+//
+//go:embed icon.svg
+var icon []byte
+
+func serveIcon(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "image/svg+xml")
+	w.Header().Set("Cache-Control", "public, max-age=86400")
+	_, _ = w.Write(icon) // the browser has gone; there is nobody to tell
+}
+
 // assets are the page's built scripts, styles, fonts and the conductor for the browser. Their names hold a hash
 // of their content; manifest.json says which file stands for a plain name.
 type assets struct {

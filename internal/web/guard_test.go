@@ -64,6 +64,7 @@ func TestEveryRoute(t *testing.T) {
 		{"/assets/nothing.js", 404, "text/plain; charset=utf-8", "no such file"},
 		{"/assets/secret.txt~", 404, "text/plain; charset=utf-8", "no such file"},
 		{"/assets/..%2fserver.go", 404, "text/plain; charset=utf-8", "no such file"},
+		{"/favicon.ico", 200, "image/svg+xml", "<svg"},
 		{"/sw.js", 200, "text/javascript; charset=utf-8", "self"},
 	} {
 		p := w.get(c.path)

@@ -127,6 +127,7 @@ func (s *Server) routes() http.Handler {
 
 	m.HandleFunc("GET /assets/{name}", s.assets.serve)
 	m.HandleFunc("GET /sw.js", s.assets.serveWorker)
+	m.HandleFunc("GET /favicon.ico", serveIcon)
 	m.HandleFunc("/", s.page(func(http.ResponseWriter, *http.Request) error { return record.ErrNotFound }))
 	return m
 }

@@ -40,7 +40,8 @@ func bundleAll(s *shelf) error {
 	return serviceWorker(s)
 }
 
-// buildCore compiles the conductor for the browser.
+// buildCore compiles the conductor for the browser. Without inlining it is 9 % smaller as sent and takes about half as
+// long again for an answer of a few milliseconds: the network of a clinic is the narrower of the two.
 func buildCore(s *shelf) (string, error) {
 	scratch, err := os.MkdirTemp("", "gradus-core")
 	if err != nil {
@@ -48,7 +49,7 @@ func buildCore(s *shelf) (string, error) {
 	}
 	defer func() { _ = os.RemoveAll(scratch) }()
 	out := filepath.Join(scratch, "core.wasm")
-	cmd := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", out, "./internal/web/corewasm")
+	cmd := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-gcflags=all=-l", "-o", out, "./internal/web/corewasm")
 	cmd.Env = append(os.Environ(), "GOOS=js", "GOARCH=wasm")
 	cmd.Stderr = os.Stderr
 	if err := cmd.Run(); err != nil {
