@@ -108,6 +108,9 @@ func prepared(t *testing.T, address string) string {
 		return resp.Request.URL.Path
 	}
 	send("people", url.Values{"code": {"K-1"}})
+	send("people/1/screening", url.Values{"consent": {"yes"}, "told": {"all"}, "regular_exercise": {"no"}, "intended_intensity": {"moderate"}, "known_disease": {"none"},
+		"symptoms": {"none"}, "contraindications": {"none"}, "rest_sbp_mmhg": {"120"}, "rest_dbp_mmhg": {"80"}, "rest_hr_bpm": {"70"}, "irregular_beats_per_min": {"0"},
+		"drugs": {"none"}, "rhythm_devices": {"none"}, "by": {"K"}, "do": {"judge"}})
 	at := send("people/1/new", url.Values{"age_years": {"58"}, "sex": {"female"}, "mass_kg": {"71"}, "end_point_percent": {"85"}, "max_hr_formula": {"220-age"}, "blood_pressure": {"none"},
 		"protocol": {"recumbent-stepper"}, "do": {"begin"}})
 	id, ok := strings.CutPrefix(strings.TrimSuffix(at, "/run"), "/tests/")

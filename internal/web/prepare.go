@@ -106,6 +106,9 @@ type prepareBody struct {
 	Test   string // id the test will have; sending the form twice makes one test
 	Plan   planView
 	Known  string // where prefilled values come from
+
+	Screened string // what the check before the test came to today
+	Unsafe   bool   // it stands against a test, or nobody has asked
 }
 
 // prepare shows what is known of a person and the plan of the test that follows from it.
@@ -125,6 +128,9 @@ func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 	f := planForm(p, plan, known)
 	if years, ok := age(p.BirthDate, s.now()); ok && years > 0 {
 		f.at("age_years").Value = strconv.Itoa(years)
+	}
+	if err := s.fillScreened(r, p, &f); err != nil {
+		return err
 	}
 	if s.demo {
 		fillInvented(&f, p.Code)
@@ -172,7 +178,16 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p 
 		body.Known = say("plan.known", when)
 	}
 	in := readInputs(&f, plan, &record.Participant{}, s.now())
-	var err error
+	have, err := s.screenedToday(r, p)
+	if err != nil {
+		return err
+	}
+	if body.Screened, err = s.mayBegin(r, p); err != nil {
+		return err
+	}
+	if body.Unsafe = body.Screened != ""; !body.Unsafe && have != nil {
+		body.Screened = say("plan.screened", outcomeText(have.Result.Outcome), have.Fact.By, have.Fact.At.Local().Format("15:04"))
+	}
 	if body.Plan, err = s.planView(plan, in); err != nil {
 		return err
 	}
@@ -201,6 +216,13 @@ func (s *Server) prepared(w http.ResponseWriter, r *http.Request) error {
 		return s.showPlan(w, r, http.StatusOK, p, plan, f, id, "")
 	}
 	mustHave(&f, plan, &in)
+	why, err := s.mayBegin(r, p)
+	if err != nil {
+		return err
+	}
+	if f.General == "" {
+		f.General = why
+	}
 	if f.bad() {
 		return s.showPlan(w, r, http.StatusUnprocessableEntity, p, plan, f, id, "")
 	}

@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"gradus/internal/record"
+	"gradus/screen"
 )
 
 // Options say what a server works with.
@@ -28,6 +29,8 @@ type Options struct {
 	Demo  bool   // invented people only; every page says so
 	Speed int    // of the demo's time: 1, 10 or 60
 	Log   *slog.Logger
+
+	Screening *screen.Site // the rules before a test; nil: those that are shipped
 
 	Assets fs.FS               // the page's built scripts and styles; nil: those in the program
 	Now    func() time.Time    // wall clock; nil: the machine's
@@ -47,6 +50,7 @@ type Server struct {
 	assets *assets
 	clocks *clockFile
 	lib    *shelf
+	site   *screen.Site
 	mux    http.Handler
 
 	mu   sync.Mutex
@@ -62,6 +66,9 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{store: o.Store, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
 		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf()}
+	if s.site = o.Screening; s.site == nil {
+		s.site = screen.Default()
+	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -106,6 +113,9 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /people/{person}", s.form(s.changePerson))
 	m.HandleFunc("GET /people/{person}/new", s.page(s.prepare))
 	m.HandleFunc("POST /people/{person}/new", s.form(s.prepared))
+	m.HandleFunc("GET /people/{person}/screening", s.page(s.screening))
+	m.HandleFunc("POST /people/{person}/screening", s.form(s.tookScreening))
+	m.HandleFunc("GET /people/{person}/screening/{paper}", s.page(s.screeningPaper))
 	m.HandleFunc("GET /tests/{test}", s.page(s.result))
 	m.HandleFunc("POST /tests/{test}", s.form(s.reassign))
 	m.HandleFunc("POST /tests/{test}/record", s.page(s.bring))

@@ -247,9 +247,27 @@ func (w *browser) person(code string) string {
 	return p.at
 }
 
-// prepare begins a test of a person and returns its id.
+// wellForm is a filled-in page "safe to test?" of somebody with nothing against a test.
+func wellForm() url.Values {
+	return url.Values{"consent": {"yes"}, "told": {"all"}, "regular_exercise": {"no"}, "intended_intensity": {"vigorous"}, "known_disease": {"none"}, "symptoms": {"none"},
+		"contraindications": {"none"}, "rest_sbp_mmhg": {"124"}, "rest_dbp_mmhg": {"76"}, "rest_hr_bpm": {"68"}, "irregular_beats_per_min": {"0"},
+		"drugs": {"none"}, "rhythm_devices": {"none"}, "by": {"KL"}, "do": {"judge"}}
+}
+
+// screen says that a person may be tested.
+func (w *browser) screen(person string) {
+	w.b.t.Helper()
+	if p := w.send(person+"/screening", person+"/screening", wellForm()); p.status != http.StatusOK || !strings.Contains(p.text, "Prepare the test") {
+		w.b.t.Fatalf("screening: %d at %s: %s", p.status, p.at, p.text)
+	}
+}
+
+// prepare begins a test of a person, who was screened, and returns its id.
 func (w *browser) prepare(person string, fields url.Values) string {
 	w.b.t.Helper()
+	if !w.b.demo {
+		w.screen(person)
+	}
 	p := w.send(person+"/new", person+"/new", fields)
 	id, ok := strings.CutPrefix(strings.TrimSuffix(p.at, "/run"), "/tests/")
 	if p.status != http.StatusOK || !ok {

@@ -279,6 +279,27 @@ func (b *tab) prepare(s *server, n int) (test string) {
 	return strings.Split(b.path(), "/")[2]
 }
 
+// screenWell answers the page "safe to test?" for somebody with nothing against a test.
+func (b *tab) screenWell() {
+	b.t.Helper()
+	for _, answer := range []string{"consent=yes", "told=all", "regular_exercise=no", "intended_intensity=vigorous", "known_disease=none", "symptoms=none",
+		"contraindications=none", "irregular_beats_per_min=0", "drugs=none", "rhythm_devices=none"} {
+		b.tick(answer)
+	}
+	for name, v := range map[string]string{"rest_sbp_mmhg": "124", "rest_dbp_mmhg": "76", "rest_hr_bpm": "68", "by": "KL"} {
+		b.do(chromedp.SetValue(chromedp.CSS(`form.screening [name="`+name+`"]`), v))
+	}
+	b.do(chromedp.Click(chromedp.CSS(`button[value="judge"]`), chromedp.NodeVisible))
+	b.until(patience, "the outcome", `document.querySelector("section.outcome") !== null`)
+}
+
+// tick taps an answer, written as name=value.
+func (b *tab) tick(answer string) {
+	b.t.Helper()
+	name, value, _ := strings.Cut(answer, "=")
+	b.do(chromedp.Click(chromedp.CSS(`[name="`+name+`"][value="`+value+`"]`), chromedp.NodeVisible))
+}
+
 func (b *tab) shot(name string) {
 	b.t.Helper()
 	dir := os.Getenv("GRADUS_SHOTS")

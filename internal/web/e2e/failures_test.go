@@ -195,9 +195,10 @@ func ownPerson(b *tab, s *server, more ...string) (test string) {
 	b.do(chromedp.SendKeys(chromedp.CSS(`form[method="post"] input[name="code"]`), "T-1"))
 	b.do(chromedp.Click(chromedp.CSS(`form[method="post"] button`)))
 	b.until(patience, "the person's page", `/^.people.\d+/.test(location.pathname)`)
-	if !strings.HasSuffix(b.path(), "/new") {
-		b.visit(s.address + b.path() + "/new")
-	}
+	who := b.path()
+	b.visit(s.address + who + "/screening")
+	b.screenWell()
+	b.visit(s.address + who + "/new")
 	eval[bool](b, `(() => { const set = (name, v) => { for (const e of document.querySelectorAll('[name="' + name + '"]')) { if (e.type === "radio") e.checked = e.value === v; else e.value = v } }
  set("age_years", "58"); set("sex", "female"); set("mass_kg", "71"); set("rest_hr_bpm", "68"); set("rate_limiting_drug", "no"); set("rhythm", "sinus"); set("blood_pressure", "none"); `+strings.Join(more, ";")+`; return true })()`)
 	b.do(chromedp.Click(chromedp.CSS(`button[value="begin"]`)))
