@@ -2,6 +2,7 @@ package screen
 
 import (
 	"fmt"
+	"math"
 	"reflect"
 	"slices"
 	"strings"
@@ -144,6 +145,9 @@ func (j *judgement) add(r *Rule) {
 	t := j.site.t
 	reason := Reason{ID: r.ID, Text: r.Text, Source: t.cite(r.Source), How: r.How, Outcome: r.Does, Needed: r.Needed, Decides: r.Decides,
 		Group: r.Group, Note: r.Note}
+	if len(r.When) > 0 {
+		reason.Found = j.found(r.When[0])
+	}
 	for _, p := range r.Also {
 		reason.Also = append(reason.Also, Print{p.Text, t.cite(p.Source)})
 	}
@@ -151,6 +155,16 @@ func (j *judgement) add(r *Rule) {
 		reason.Lift = r.Lift
 	}
 	j.reasons = append(j.reasons, reason)
+}
+
+// found is the number that met a condition, as it was entered.
+func (j *judgement) found(c Cond) string {
+	v := j.values[c.Field]
+	if d := c.direction(); d != 1 && d != -1 || !v.answered {
+		return ""
+	}
+	f, _ := j.site.t.field(c.Field)
+	return fmt.Sprintf("%v %s", math.Round(v.number*10)/10, f.Unit)
 }
 
 func (j *judgement) addID(id string) {

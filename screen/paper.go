@@ -69,9 +69,9 @@ func (r Result) Request(v Visit) Paper {
 		case Nobody:
 		case Clearance, Either:
 			branch = true
-			covers = append(covers, reason.Text+" ["+reason.ID+"]")
+			covers = append(covers, reason.Said()+" ["+reason.ID+"]")
 		default:
-			covers = append(covers, reason.Text+" ["+reason.ID+"]")
+			covers = append(covers, reason.Said()+" ["+reason.ID+"]")
 		}
 	}
 	if len(covers) == 0 {
@@ -103,7 +103,7 @@ func (v Visit) lines() (lines []string) {
 func (r Result) why() []Section {
 	why, needed, decides := Section{Heading: "Why"}, Section{Heading: "What is needed"}, Section{Heading: "Who decides"}
 	for _, reason := range r.Blocking() {
-		why.Lines = append(why.Lines, reason.Text+" ("+reason.Source+")")
+		why.Lines = append(why.Lines, reason.Said()+" ("+reason.Source+")")
 		needed.Lines = addOnce(needed.Lines, reason.Needed)
 		decides.Lines = addOnce(decides.Lines, upperFirst(reason.Decides))
 	}
@@ -118,7 +118,7 @@ func (r Result) known() []Section {
 	var also []string
 	for _, reason := range r.Reasons {
 		if reason.Outcome == GoWithCautions {
-			also = append(also, strings.TrimSuffix(reason.Text+"; "+reason.Lifted, "; "))
+			also = append(also, strings.TrimSuffix(reason.Said()+"; "+reason.Lifted, "; "))
 		}
 	}
 	var sections []Section

@@ -158,7 +158,8 @@ type Reason struct {
 	ID      string  `json:"id"`
 	Text    string  `json:"text"`
 	Source  string  `json:"source"`
-	How     string  `json:"how"` // seen, memory, practice, choice
+	How     string  `json:"how"`             // seen, memory, practice, choice
+	Found   string  `json:"found,omitempty"` // the measured value with its unit, where a number is the cause
 	Outcome Outcome `json:"outcome"`
 	Was     Outcome `json:"was,omitempty"`    // what it did before it was lifted
 	Lifted  string  `json:"lifted,omitempty"` // by whom and why it no longer blocks
@@ -168,6 +169,14 @@ type Reason struct {
 	Group   string  `json:"group"`
 	Note    string  `json:"note,omitempty"`
 	Also    []Print `json:"also,omitempty"` // other sources, other limits
+}
+
+// Said is the text with the measured value behind it.
+func (r Reason) Said() string {
+	if r.Found == "" {
+		return r.Text
+	}
+	return r.Text + ": " + r.Found
 }
 
 // HeartRate says whether heart rate may lead the test and carry an estimate.

@@ -36,7 +36,7 @@ func (c *screenCmd) Run(e *env) error {
 		_, err := e.out.Write(screen.Template())
 		return err
 	}
-	site, err := c.site(e)
+	site, err := siteOf(e, c.Policy)
 	if err != nil {
 		return err
 	}
@@ -58,15 +58,16 @@ func (c *screenCmd) Run(e *env) error {
 	return writeScreening(e.out, result)
 }
 
-func (c *screenCmd) site(e *env) (*screen.Site, error) {
-	if c.Policy == "" {
+// siteOf reads a site's policy, or takes the shipped rules where none is named.
+func siteOf(e *env, policy string) (*screen.Site, error) {
+	if policy == "" {
 		return screen.Default(), nil
 	}
-	data, err := os.ReadFile(c.Policy)
+	data, err := os.ReadFile(policy)
 	if err != nil {
 		return nil, fmt.Errorf("%w; check the name of the policy", err)
 	}
-	site, errs := screen.ReadPolicy(c.Policy, data)
+	site, errs := screen.ReadPolicy(policy, data)
 	if len(errs) > 0 {
 		return nil, reportAll(e, errs)
 	}
@@ -177,7 +178,7 @@ func heading(o screen.Outcome) string {
 }
 
 func writeReason(b *strings.Builder, r screen.Reason) {
-	fmt.Fprintf(b, "  %s  %s\n", r.ID, r.Text)
+	fmt.Fprintf(b, "  %s  %s\n", r.ID, r.Said())
 	switch {
 	case r.Outcome.Blocks():
 		fmt.Fprintf(b, "      needed: %s\n", r.Needed)

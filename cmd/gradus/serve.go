@@ -13,11 +13,13 @@ import (
 
 	"gradus/internal/record"
 	"gradus/internal/web"
+	"gradus/screen"
 )
 
 type serveCmd struct {
 	Listen    string `name:"listen" default:"127.0.0.1:7475" placeholder:"127.0.0.1:PORT" help:"Address of this machine to listen on; port 0 is any free one."`
 	Data      string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
+	Policy    string `name:"policy" placeholder:"FILE" help:"The site's policy for the check before a test."`
 	NoBrowser bool   `name:"no-browser" help:"Do not open a browser."`
 }
 
@@ -30,7 +32,11 @@ func (c *serveCmd) Run(e *env) error {
 			return fmt.Errorf("no data directory of the user is known (%w); name one with --data", err)
 		}
 	}
-	s := session{listen: c.Listen, dir: dir, browser: !c.NoBrowser}
+	site, err := siteOf(e, c.Policy)
+	if err != nil {
+		return err
+	}
+	s := session{listen: c.Listen, dir: dir, browser: !c.NoBrowser, site: site}
 	return s.run(e)
 }
 
@@ -41,7 +47,8 @@ type session struct {
 	speed       int
 	browser     bool
 	ready       func(context.Context, record.Store) error // before the first page
-	told        string                                    // second line, after the address
+	site        *screen.Site
+	told        string // second line, after the address
 }
 
 func (s *session) run(e *env) (err error) {
@@ -66,7 +73,7 @@ func (s *session) run(e *env) (err error) {
 			return err
 		}
 	}
-	server, err := web.New(web.Options{Store: store, Dir: s.dir, Demo: s.demo, Speed: s.speed, Log: slog.New(slog.NewTextHandler(e.err, nil))})
+	server, err := web.New(web.Options{Store: store, Dir: s.dir, Demo: s.demo, Speed: s.speed, Screening: s.site, Log: slog.New(slog.NewTextHandler(e.err, nil))})
 	if err != nil {
 		return err
 	}

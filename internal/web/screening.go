@@ -158,9 +158,9 @@ func viewOf(have *screened) *outcomeView {
 }
 
 func viewOfReason(r screen.Reason) reasonView {
-	v := reasonView{ID: r.ID, Does: outcomeText(r.Outcome), Text: r.Text}
+	v := reasonView{ID: r.ID, Does: outcomeText(r.Outcome), Text: ended(r.Said())}
 	if r.Lifted == "" {
-		v.Do = r.Needed
+		v.Do = ended(r.Needed)
 	}
 	add := func(key, text string) {
 		if text != "" {
@@ -180,6 +180,14 @@ func viewOfReason(r screen.Reason) reasonView {
 	add("note", r.Note)
 	add("rule", r.ID)
 	return v
+}
+
+// ended closes a sentence that does not close itself.
+func ended(text string) string {
+	if text == "" || strings.HasSuffix(text, "?") || strings.HasSuffix(text, ".") {
+		return text
+	}
+	return text + "."
 }
 
 func heartRateText(h screen.HeartRate) string {

@@ -8,7 +8,7 @@ var english = map[string]string{
 	"menu":                "Pages",
 	"footer":              "It informs; the clinician decides. Not certified as a medical device.",
 	"standing.demo":       "Demonstration: all people and all data are invented.",
-	"standing.real":       "Not for patients yet: there is no screening before the test.",
+	"standing.real":       "Not for patients yet: the work on safety is not finished.",
 	"standing.unbuilt":    "The scripts and styles of the pages are not in this program. Build it with make build; the running page needs them.",
 	"yes":                 "yes",
 	"no":                  "no",
