@@ -85,7 +85,7 @@ func (s *State) refollow(p *protocol.Protocol, st *Stage) {
 	if len(p.Parts[st.Part].Follow) == 0 || st.Unkept > 0 {
 		return
 	}
-	st.Distance, st.LowSpO2 = 0, 0
+	st.Distance, st.LowSpO2, st.Laps, st.Done = 0, 0, 0, 0
 	for j := range st.Readings[:st.NReadings] {
 		if r := &st.Readings[j]; r.live() {
 			s.follow(p, st, r)

@@ -270,7 +270,9 @@ func (s *State) keep(p *protocol.Protocol, st *Stage, v Value, slot uint16) {
 	v.Slot = slotFor(p, st, &v, slot)
 	s.follow(p, st, &v)
 	if st.NReadings == MaxInStage {
-		st.Unkept++
+		if v.What != protocol.Distance { // its sum is kept
+			st.Unkept++
+		}
 		i := st.dispensable(v.Slot != 0)
 		if i < 0 {
 			s.extreme(&v)
@@ -316,6 +318,12 @@ func (s *State) follow(p *protocol.Protocol, st *Stage, v *Value) {
 		case f.What != v.What:
 		case f.What == protocol.Distance && f.As == "sum":
 			st.Distance += v.V
+			if lap := s.CourseM(p, int(st.Part)); lap > 0 && v.V == lap {
+				st.Laps++
+			}
+			if until := p.Parts[st.Part].UntilM; until > 0 && st.Done == 0 && st.Distance >= until-0.01 {
+				st.Done = v.Moment
+			}
 		case f.What == protocol.SpO2 && f.As == "lowest" && (st.LowSpO2 == 0 || v.V < st.LowSpO2):
 			st.LowSpO2 = v.V
 		}
@@ -413,7 +421,7 @@ func (s *State) interrupt(p *protocol.Protocol, e *Event, moment protocol.Ms) er
 	if !s.OnBreak {
 		return refuse(e, "breaks", "no break has begun", "")
 	}
-	s.OnBreak = false
+	s.restOver(moment)
 	if p.Breaks.Is() && s.Phase == Riding && p.Parts[s.stage().Part].Pause == nil {
 		s.breakOver(&p.Breaks.It, s.stage(), moment)
 	}

@@ -66,13 +66,15 @@ func (d *departer) work(i int) {
 	switch {
 	case st.Row == 0 && form == "row":
 		d.begun(st.Began, i, "choose.rows", true, "%s began at %s W before a row could be chosen", part.Title, num(st.First))
-	case st.Set != st.Planned && (form == "fixed" || form == "row" || form == "added"):
+	case st.otherWork(d.p) && (form == "fixed" || form == "row" || form == "added"):
 		d.begun(st.Began, i, "parts.work", st.Set > st.Planned, "%s at %s W, planned %s W", part.Title, num(st.Set), num(st.Planned))
+	case st.otherWork(d.p) && (form == "speed" || form == "same-speed"):
+		d.begun(st.Began, i, "parts.work", st.Set > st.Planned, "%s at %s, planned %s", part.Title, SpeedText(&part.Work, st.Set), SpeedText(&part.Work, st.Planned))
 	}
 	if st.Changed {
 		d.begun(st.From, i, "wrong_work", false, "work rate of %s changed from %s to %s W", part.Title, num(st.First), num(st.Set))
 	}
-	if i == 0 && st.Part != 0 || i > 0 && int(st.Part) > int(d.s.Stages[i-1].Part)+1 && part.If == "" {
+	if d.leftOut(i) {
 		d.begun(st.Began, i, "parts", true, "a stage was left out before %s", part.Title)
 	}
 	if ObservedDiffers(d.p, st) {
@@ -81,6 +83,23 @@ func (d *departer) work(i int) {
 	if st.Restarts > 0 {
 		d.begun(st.From, i, "breaks", false, "the minutes of %s began again", part.Title)
 	}
+}
+
+// leftOut reports whether a part that needs no condition and no asking was left out before a stage.
+func (d *departer) leftOut(i int) bool {
+	from := 0
+	if i > 0 {
+		from = int(d.s.Stages[i-1].Part) + 1
+	}
+	if d.p.Parts[d.s.Stages[i].Part].If != "" {
+		return false
+	}
+	for k := from; k < int(d.s.Stages[i].Part); k++ {
+		if part := &d.p.Parts[k]; part.If == "" && part.OnlyIf == nil {
+			return true
+		}
+	}
+	return false
 }
 
 // length looks for stages that were too short or too long.
@@ -146,7 +165,7 @@ func (d *departer) readings(i int) {
 		until = d.s.Now - st.From
 	}
 	for _, minute := range heartMinutes(d.p, st) {
-		due := protocol.Ms(minute) * protocol.Minute
+		due := st.dueAt(d.p, minute) - st.From
 		if minute == 0 || due > until {
 			break
 		}
@@ -160,8 +179,8 @@ func (d *departer) readings(i int) {
 		if r.What != protocol.HeartRate || r.Slot == 0 || !r.sound() {
 			continue
 		}
-		due := st.From + protocol.Ms(r.Slot)*protocol.Minute
-		if r.outside(due, over) && r.Moment >= st.Began {
+		due := st.dueAt(d.p, r.Slot)
+		if st.wanted(d.p, r.Slot) == 1 && r.outside(due, over) && r.Moment >= st.Began {
 			d.add(r.Moment, i, "readings", false, "heart rate of minute %d of %s was read outside its window", r.Slot, d.title(i))
 		}
 	}

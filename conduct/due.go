@@ -4,9 +4,9 @@ import "gradus/protocol"
 
 // Due is the act that the rules call for at a moment and that needs no hand: one more minute because the
 // heart rate is not steady, because the cuff still runs or because a reading is missing; the row of the
-// branch. The host gives it an id, records it and asks again until nothing is due.
+// branch; a part that begins by the clock. The host gives it an id, records it and asks again until nothing is due.
 //
-// Work rates are never due: a load is not set until someone has set it.
+// The work rate of a machine is never due: a load is not set until someone has set it.
 func (s *State) Due(p *protocol.Protocol, at protocol.Ms) (Event, bool) {
 	st := s.stage()
 	if s.Phase != Riding || st == nil || s.OnBreak || s.Standing(p, at).Severity != NotEnding {
@@ -18,7 +18,18 @@ func (s *State) Due(p *protocol.Protocol, at protocol.Ms) (Event, bool) {
 	if why := s.dueMinute(p, st, at); why != "" {
 		return Event{At: at, Kind: Extended, Code: why}, true
 	}
-	return Event{}, false
+	return s.dueByClock(p, st, at)
+}
+
+// dueByClock begins a part that follows by the clock, at the very moment the part before is over.
+func (s *State) dueByClock(p *protocol.Protocol, st *Stage, at protocol.Ms) (Event, bool) {
+	ends := st.From + st.Length(p)
+	next := s.NextPart(p)
+	if at < ends || next < 0 || p.Parts[next].Begins != "clock" || !s.ready(p, s.Current()) {
+		return Event{}, false
+	}
+	work, _ := s.PlannedWork(p, next)
+	return Event{At: at, Ago: at - max(ends, st.Began), Kind: StageBegun, Code: p.Parts[next].ID, V: work, V2: p.Parts[next].Work.Second()}, true
 }
 
 // dueRow is the row to take: the first time when the branch stage can be judged, later only when a

@@ -13,10 +13,10 @@ func slotFor(p *protocol.Protocol, st *Stage, v *Value, named uint16) uint8 {
 		if minute == 0 {
 			break
 		}
-		due := st.From + protocol.Ms(minute)*protocol.Minute
-		byName := named == uint16(minute) && v.Moment > due-protocol.Minute
+		due := st.dueAt(p, minute)
+		byName := named == uint16(minute) && (v.Moment > due-protocol.Minute || p.Parts[st.Part].Counts == "when-read")
 		byMoment := named == 0 && v.Moment >= due-over && v.Moment <= due+over
-		if (byName || byMoment) && v.At <= due+p.Readings.LateBy && !st.filled(v.What, minute) {
+		if (byName || byMoment) && v.At <= due+p.Readings.LateBy && !st.full(p, v.What, minute) {
 			return minute
 		}
 	}
@@ -52,6 +52,56 @@ func (st *Stage) filled(what protocol.Quantity, minute uint8) bool {
 	return false
 }
 
+// plannedHeart is the planned heart rate of a stage minute; nil for an added minute.
+func (st *Stage) plannedHeart(p *protocol.Protocol, minute uint8) *protocol.Planned {
+	set := p.SetOf(int(st.Part))
+	for i := range set {
+		if set[i].What == protocol.HeartRate && minuteOf(set[i].At) == minute {
+			return &set[i]
+		}
+	}
+	return nil
+}
+
+// dueAt is the moment at which the heart rate of a stage minute is due: where it is planned, else its end.
+func (st *Stage) dueAt(p *protocol.Protocol, minute uint8) protocol.Ms {
+	if planned := st.plannedHeart(p, minute); planned != nil {
+		return st.From + planned.At
+	}
+	return st.From + protocol.Ms(minute)*protocol.Minute
+}
+
+// wanted is the number of values a planned heart rate is the mean of.
+func (st *Stage) wanted(p *protocol.Protocol, minute uint8) int {
+	if planned := st.plannedHeart(p, minute); planned != nil {
+		return max(1, planned.MeanOf)
+	}
+	return 1
+}
+
+// full reports whether a planned reading has all its values.
+func (st *Stage) full(p *protocol.Protocol, what protocol.Quantity, minute uint8) bool {
+	if what != protocol.HeartRate {
+		return st.filled(what, minute)
+	}
+	_, n := st.meanAt(minute)
+	return n >= st.wanted(p, minute)
+}
+
+// meanAt is the mean of the sound heart rates that fill a stage minute, and their number.
+func (st *Stage) meanAt(minute uint8) (mean float64, n int) {
+	for i := range st.Readings[:st.NReadings] {
+		if r := &st.Readings[i]; r.What == protocol.HeartRate && r.Slot == minute && r.sound() {
+			mean += r.V
+			n++
+		}
+	}
+	if n > 0 {
+		mean /= float64(n)
+	}
+	return mean, n
+}
+
 // overOf is the length of the window of a planned heart rate.
 func overOf(p *protocol.Protocol, st *Stage, what protocol.Quantity) protocol.Ms {
 	for _, planned := range p.SetOf(int(st.Part)) {
@@ -81,6 +131,9 @@ func heartMinutes(p *protocol.Protocol, st *Stage) (minutes [MaxInStage + 1]uint
 
 // Length is how long a stage lasts, extra minutes included.
 func (st *Stage) Length(p *protocol.Protocol) protocol.Ms {
+	if st.Done > 0 {
+		return st.Done - st.From
+	}
 	return p.Parts[st.Part].Lasts + protocol.Ms(st.minutesExtra())*protocol.Minute
 }
 
@@ -111,7 +164,10 @@ func (s *State) Judge(p *protocol.Protocol, i int) Judged { return s.judge(p, i,
 func (s *State) judge(p *protocol.Protocol, i int, late bool) (j Judged) {
 	st := &s.Stages[i]
 	part := &p.Parts[st.Part]
-	base := uint8(part.Lasts / protocol.Minute)
+	base := min(uint8(part.Lasts/protocol.Minute), minuteOf(lastHeart(p, int(st.Part))))
+	if part.Steady == "hold" {
+		base = uint8(part.Lasts / protocol.Minute)
+	}
 	planned := 0
 	for _, minute := range heartMinutes(p, st) {
 		if minute == 0 {
@@ -131,11 +187,14 @@ func (s *State) judge(p *protocol.Protocol, i int, late bool) (j Judged) {
 	}
 	if planned == 0 {
 		j.Complete = !st.Running() && st.Ended-st.From >= part.Lasts
+		if part.UntilM > 0 {
+			j.Complete = st.Done > 0
+		}
 		j.Counts = j.Complete && part.Counts == "when-complete" && !st.Superseded
 		return j
 	}
 	j.Complete = j.N >= 2 && j.LastMinute >= base || j.N >= 1 && j.LastMinute >= base && part.Steady == "none"
-	if p.Hold.Is() && part.Steady == "hold" {
+	if p.Hold.Is() && part.Steady != "none" {
 		j.Known = j.N >= 2 && j.LastMinute >= base
 		j.Steady = j.Known && j.Apart() <= p.Hold.It.Within
 	}
@@ -144,13 +203,29 @@ func (s *State) judge(p *protocol.Protocol, i int, late bool) (j Judged) {
 		j.Counts = j.Complete && (j.Steady || st.Accepted)
 	case "when-complete":
 		j.Counts = j.Complete
+	case "when-read":
+		j.Counts = j.N > 0 && j.LastMinute >= base
 	}
 	j.Counts = j.Counts && !st.Superseded
 	return j
 }
 
+// lastHeart is the moment of the last planned heart rate of a part; 0 when none is.
+func lastHeart(p *protocol.Protocol, part int) (at protocol.Ms) {
+	for _, planned := range p.SetOf(part) {
+		if planned.What == protocol.HeartRate {
+			at = max(at, planned.At)
+		}
+	}
+	return at
+}
+
 // heartAt is the heart rate at the end of a stage minute.
 func (s *State) heartAt(p *protocol.Protocol, st *Stage, minute uint8, late bool) (float64, bool) {
+	if want := st.wanted(p, minute); want > 1 {
+		mean, n := st.meanAt(minute)
+		return mean, n >= want
+	}
 	for i := int(st.NReadings) - 1; i >= 0; i-- {
 		r := &st.Readings[i]
 		if r.What == protocol.HeartRate && r.Slot == minute && r.sound() {
@@ -160,7 +235,7 @@ func (s *State) heartAt(p *protocol.Protocol, st *Stage, minute uint8, late bool
 	if !late {
 		return 0, false
 	}
-	due, over := st.From+protocol.Ms(minute)*protocol.Minute, overOf(p, st, protocol.HeartRate)
+	due, over := st.dueAt(p, minute), overOf(p, st, protocol.HeartRate)
 	for i := range s.Late[:s.NLate] {
 		v := &s.Late[i]
 		if v.What == protocol.HeartRate && v.Moment >= due-over && v.Moment <= due+over && v.Moment > st.Began && (st.Running() || v.Moment <= st.Ended) {

@@ -61,7 +61,8 @@ type Instruction struct {
 	Confirm  string            `json:"confirm,omitempty"` // why this step wants a second confirmation
 	Choices  []Choice          `json:"choices,omitempty"` // what else the examiner may do
 	Warnings []Warning         `json:"warnings,omitempty"`
-	Leads    string            `json:"leads"` // what leads the end of this test
+	Cue      string            `json:"cue,omitempty"` // what the plan says to the participant at this moment
+	Leads    string            `json:"leads"`         // what leads the end of this test
 }
 
 // Choice is another way the examiner may take, and the events that record it.
@@ -84,6 +85,7 @@ func Next(p *protocol.Protocol, s *State, at protocol.Ms) Instruction {
 	n := &teller{p: p, s: s, at: at}
 	n.out.Leads = leads(s)
 	n.decide()
+	n.out.Cue = s.cueAt(p, at)
 	n.warn()
 	n.out.Source = sourceOf(p, n.out.Rule, n.sign)
 	return n.out
@@ -240,8 +242,11 @@ func CoolWork(p *protocol.Protocol, s *State) float64 {
 	if i < 0 {
 		return 0
 	}
-	if w := p.Parts[i].Work.Watts; w != nil {
-		return *w
+	switch w := &p.Parts[i].Work; {
+	case w.Watts != nil:
+		return *w.Watts
+	case w.SpeedKmh > 0:
+		return w.SpeedKmh
 	}
 	for k := range s.Stages[:s.NStages] {
 		if int(s.Stages[k].Part) == i {
@@ -449,8 +454,14 @@ func (n *teller) plannedIn(st *Stage, f func(dueReading) bool) {
 		if planned.What == protocol.HeartRate {
 			d.from, d.until = d.at-planned.Over, d.at
 		}
-		if planned.Need == protocol.Setting && !s.bpWanted(p, st) || st.settled(planned.What, d.minute) {
+		if planned.Need == protocol.Setting && !s.bpWanted(p, st) || st.settled(p, planned.What, d.minute) {
 			continue
+		}
+		if planned.MeanOf > 1 {
+			_, n := st.meanAt(d.minute)
+			gap := planned.Over / protocol.Ms(planned.MeanOf-1)
+			d.at -= gap * protocol.Ms(planned.MeanOf-1-min(n, planned.MeanOf-1))
+			d.from, d.until = d.at-min(gap, 10*protocol.Second), d.at
 		}
 		if planned.What == protocol.BloodPressure && s.Cuff {
 			continue
@@ -464,7 +475,7 @@ func (n *teller) plannedIn(st *Stage, f func(dueReading) bool) {
 		at := st.From + base + protocol.Ms(i)*protocol.Minute
 		minute := uint8(base/protocol.Minute) + uint8(i)
 		d := dueReading{what: protocol.HeartRate, at: at, from: at - p.Hold.It.Over, until: at, minute: minute, need: protocol.Required}
-		if p.Parts[st.Part].Steady == "hold" && !st.settled(d.what, minute) && !f(d) {
+		if p.Parts[st.Part].Steady == "hold" && !st.settled(p, d.what, minute) && !f(d) {
 			return
 		}
 	}
@@ -472,8 +483,8 @@ func (n *teller) plannedIn(st *Stage, f func(dueReading) bool) {
 
 // settled reports whether a planned reading needs no more attention: it has its value, or it was disturbed and
 // the stage got its extra minute.
-func (st *Stage) settled(what protocol.Quantity, minute uint8) bool {
-	return st.filled(what, minute) || what == protocol.HeartRate && st.disturbedAt(minute)
+func (st *Stage) settled(p *protocol.Protocol, what protocol.Quantity, minute uint8) bool {
+	return st.full(p, what, minute) || what == protocol.HeartRate && st.disturbedAt(minute)
 }
 
 // bpWanted reports whether blood pressure is planned in a stage, as the site sets it.
@@ -516,6 +527,9 @@ func (n *teller) reading(st *Stage) bool {
 		return true
 	}
 	say := sayRead(d.what, n.out.Left)
+	if planned := st.plannedHeart(n.p, d.minute); planned != nil && planned.Count && d.what == protocol.HeartRate {
+		say = sayCount(planned.Over, n.out.Left)
+	}
 	if d.what == protocol.Distance && d.at >= st.From+st.Length(n.p) {
 		say = sayReadDistance
 	}

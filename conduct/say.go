@@ -74,8 +74,10 @@ func sayMissingInputs(names []string) string {
 
 func sayWork(w *protocol.Work, work float64) string {
 	switch w.Form() {
-	case "speed":
-		return fmt.Sprintf("Set %s km/h at %s %% grade.", num(work), num(*w.Grade))
+	case "speed", "same-speed":
+		return fmt.Sprintf("Set %s at %s %% grade.", SpeedText(w, work), num(*w.Grade))
+	case "chosen-speed":
+		return fmt.Sprintf("Choose and set the speed, %s to %s km/h, at %s %% grade.", num(w.Pace.From), num(w.Pace.To), num(*w.Grade))
 	case "rate":
 		return fmt.Sprintf("Set the beat to %s steps a minute, step %s m.", num(work), num(w.HeightM))
 	case "own-pace":
@@ -86,6 +88,23 @@ func sayWork(w *protocol.Work, work float64) string {
 		return fmt.Sprintf("Choose and set the work rate, %s to %s W.", num(w.Choose.From), num(w.Choose.To))
 	}
 	return fmt.Sprintf("Set %s W.", num(work))
+}
+
+// SpeedText is a speed in km/h, before it the miles an hour that the plan's source prints.
+func SpeedText(w *protocol.Work, kmh float64) string {
+	text := strconv.FormatFloat(kmh, 'f', 1, 64) + " km/h"
+	if rounded := num(kmh) + " km/h"; len(rounded) <= len(text)+2 {
+		text = rounded
+	}
+	if w.SpeedMph > 0 && kmh == w.SpeedKmh {
+		text = fmt.Sprintf("%s mph (%s)", num(w.SpeedMph), text)
+	}
+	return text
+}
+
+// sayCount is for a pulse that is counted.
+func sayCount(over, left protocol.Ms) string {
+	return fmt.Sprintf("Count the pulse for %d s: %v left. Enter beats a minute.", over/protocol.Second, max(left, 0))
 }
 
 func sayComing(w *protocol.Work, work float64, left protocol.Ms) string {
@@ -221,7 +240,10 @@ func sayEndTitle(e Ending) string {
 }
 
 func sayCoolDown(p *protocol.Protocol, work float64) string {
-	if work == 0 {
+	switch form := p.Parts[p.Find(p.CoolDown.It.AtMost)].Work.Form(); {
+	case form == "speed" || form == "same-speed" || form == "chosen-speed":
+		return fmt.Sprintf("Slow down to %s km/h or less, level.", strconv.FormatFloat(work, 'f', 1, 64))
+	case work == 0 || form == "rate":
 		return "Let the participant slow down."
 	}
 	return fmt.Sprintf("Set the cool-down, %s W.", num(work))

@@ -99,6 +99,8 @@ type Stage struct {
 	Changed    bool              // the work rate was put right inside the stage
 	Unkept     uint8             // unplanned readings beyond MaxInStage
 	Distance   float64           // m, running sum
+	Laps       uint16            // whole lengths of the course among it
+	Done       protocol.Ms       // when the metres of the part were covered; 0: not yet
 	LowSpO2    float64           // running minimum; 0: none
 	Readings   [MaxInStage]Value
 }
@@ -172,11 +174,13 @@ type State struct {
 	NoSense bool // the sensor is lost
 
 	CadenceLow uint8 // occasions
+	Rests      uint8 // rests and breaks that are over
 	LongBreak  bool  // a break was longer than the protocol allows
 	Tired      bool  // the part was begun again too often
 
 	Now       protocol.Ms
 	BreakFrom protocol.Ms
+	Rested    protocol.Ms // time rested so far, the present rest not counted
 	BreakRef  ID
 	CuffFrom  protocol.Ms
 	Silent    protocol.Ms // with NoSense: since when

@@ -26,7 +26,7 @@ func (n *teller) warnMachine() {
 	if st == nil || s.Phase != Riding {
 		return
 	}
-	if w := p.Parts[st.Part].Work.Form(); st.Set != st.Planned && st.Set != s.workOfRow(p, st) && w != "chosen" && w != "own-pace" {
+	if w := p.Parts[st.Part].Work.Form(); st.otherWork(p) && st.Set != s.workOfRow(p, st) && w != "chosen" && w != "chosen-speed" && w != "own-pace" {
 		n.add("parts.work", warnOtherWork(st.Set, st.Planned))
 	}
 	if ObservedDiffers(p, st) {
@@ -37,6 +37,21 @@ func (n *teller) warnMachine() {
 	if p.Cadence.Is() && s.CadenceLow > 0 {
 		n.add("cadence.low", warnCadence(s.In.Cadence, int(s.CadenceLow), p.Cadence.It.Low.Times))
 	}
+}
+
+// speedSlack is how far a speed in km/h may lie from the planned one: machines show one decimal (our own choice).
+const speedSlack = 0.06
+
+// otherWork reports whether another work rate was set than was planned.
+func (st *Stage) otherWork(p *protocol.Protocol) bool {
+	d := st.Set - st.Planned
+	if d < 0 {
+		d = -d
+	}
+	if form := p.Parts[st.Part].Work.Form(); form == "speed" || form == "same-speed" {
+		return d > speedSlack
+	}
+	return d != 0
 }
 
 // workOfRow is the work rate that the row taken has for a stage: after a correction another one than was planned
@@ -66,7 +81,7 @@ func (n *teller) warnOutside(st *Stage) {
 		if r.What != protocol.HeartRate || r.Slot == 0 || !r.sound() {
 			continue
 		}
-		if due := st.From + protocol.Ms(r.Slot)*protocol.Minute; r.outside(due, overOf(n.p, st, r.What)) && r.Moment >= st.Began {
+		if due := st.dueAt(n.p, r.Slot); st.wanted(n.p, r.Slot) == 1 && r.outside(due, overOf(n.p, st, r.What)) && r.Moment >= st.Began {
 			n.add("readings", warnWindow(r.V, r.Slot))
 		}
 		return

@@ -190,13 +190,37 @@ func (s *State) NextPart(p *protocol.Protocol) int {
 	next := 0
 	if cur := s.stage(); cur != nil {
 		next = int(cur.Part) + 1
+		if part := int(cur.Part); p.Parts[part].OnlyIf != nil && s.times(part) < max(1, p.Parts[part].AtMost) {
+			next = part
+		}
 	}
 	for ; next < len(p.Parts); next++ {
-		if p.Parts[next].If == "" {
+		if p.Parts[next].If == "" && s.wants(p, next) && s.NStages < MaxStages {
 			return next
 		}
 	}
 	return -1
+}
+
+// wants reports whether the condition of a part holds, if it has one.
+func (s *State) wants(p *protocol.Protocol, part int) bool {
+	o := p.Parts[part].OnlyIf
+	if o == nil {
+		return true
+	}
+	i := s.Current()
+	for i >= 0 && p.Parts[s.Stages[i].Part].Counts == "never" {
+		i-- // a rest between says nothing
+	}
+	if i < 0 {
+		return false
+	}
+	j := s.judge(p, i, false)
+	limit := o.Below
+	if o.BelowPercent > 0 {
+		limit = percentOf(o.BelowPercent, s.Limits.MaxHR)
+	}
+	return j.N > 0 && j.Last < limit
 }
 
 // MorePart is the part the examiner may ask for beyond the planned ones, or -1.
@@ -234,6 +258,12 @@ func (s *State) PlannedWork(p *protocol.Protocol, part int) (work float64, row i
 		return w.Choose.From, 0
 	case "speed":
 		return w.SpeedKmh, 0
+	case "chosen-speed":
+		return w.Pace.From, 0
+	case "same-speed":
+		if cur := s.stage(); cur != nil {
+			return cur.Set, 0
+		}
 	case "rate":
 		return w.Rate, 0
 	}
@@ -292,7 +322,20 @@ func (s *State) stop(e *Event, code string, moment protocol.Ms) {
 	if st := s.stage(); st != nil {
 		st.Ended = max(moment, st.Began)
 	}
-	s.OnBreak, s.Confirm = false, false
+	s.restOver(moment)
+	s.Confirm = false
+}
+
+// restOver counts the rest that ends, if there is one.
+func (s *State) restOver(moment protocol.Ms) {
+	if !s.OnBreak {
+		return
+	}
+	s.OnBreak = false
+	s.Rested += max(0, moment-s.BreakFrom)
+	if s.Rests < 255 {
+		s.Rests++
+	}
 }
 
 // stoppedFor keeps a symptom that was given only as the reason of the stop: recovery must see its end.

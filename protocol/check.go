@@ -107,6 +107,8 @@ func (c *checker) readings() {
 			c.add(planned.Need != 0, at+".need", "is missing", "write required, asked or setting")
 			c.add(planned.At > last[planned.What], at+".at", "is not later than the reading before it", "list the readings of a quantity in time order")
 			c.add(planned.What != HeartRate || planned.Over > 0 && planned.Over <= planned.At, at+".over", "must be longer than 0:00 and fit before the reading", "")
+			c.add(planned.What != HeartRate || minute(planned.At) != minute(last[HeartRate]) || last[HeartRate] == 0, at+".at", "two heart rates lie in one minute", "one reading a minute; write mean_of for a mean of several")
+			c.add(planned.MeanOf >= 0 && planned.MeanOf <= 6 && (planned.MeanOf < 2 || planned.What == HeartRate), at+".mean_of", "must lie between 2 and 6, of heart rates", "")
 			last[planned.What] = planned.At
 		}
 	}
@@ -120,6 +122,9 @@ func (c *checker) readings() {
 		c.oneOf("hold.then", h.Then, "ask")
 	}
 }
+
+// minute is the stage minute a moment lies in, from 1.
+func minute(at Ms) Ms { return (at + Minute - 1) / Minute }
 
 func (c *checker) branch() {
 	if !c.p.Choose.Is() {
@@ -160,21 +165,53 @@ func (c *checker) parts() {
 		seen[part.ID] = true
 		c.add(part.Title != "", path+".title", "is missing", "")
 		c.add(part.Lasts >= 10*Second && part.Lasts <= 2*Hour, path+".lasts", "must lie between 0:10 and 2:00:00", "")
-		c.oneOf(path+".steady", part.Steady, "hold", "none")
-		c.oneOf(path+".counts", part.Counts, "when-steady", "when-complete", "never")
+		c.oneOf(path+".steady", part.Steady, "hold", "judge", "none")
+		c.oneOf(path+".counts", part.Counts, "when-steady", "when-complete", "when-read", "never")
+		c.oneOf(path+".begins", part.Begins, "", "clock")
 		c.oneOf(path+".if", part.If, "", "asked")
 		c.add(part.AtMost >= 0, path+".at_most", "must not be negative", "")
-		c.add(part.AtMost <= 1 || part.If == "asked", path+".at_most", "only a part the examiner asks for can repeat", "write if: asked, or list the part again")
+		c.add(part.AtMost <= 1 || part.If == "asked" || part.OnlyIf != nil, path+".at_most", "only a part with a condition, or one the examiner asks for, can repeat", "write if: asked or only_if, or list the part again")
 		total += max(1, part.AtMost)
 		if total > MaxParts && part.AtMost > 1 {
 			tooMany = path + ".at_most"
 		}
 		counts = counts || part.Counts != "never"
+		c.partRules(i, path)
 		c.partWork(i, path)
 		c.partReadings(i, path)
 	}
 	c.add(total <= MaxParts, tooMany, fmt.Sprintf("with repeats there are %d parts; at most %d", total, MaxParts), "")
 	c.add(len(p.Parts) == 0 || counts, "parts", "no part counts", "at least one part must say when it counts")
+}
+
+// partRules checks what says when a part begins, whether it comes at all, what it sounds and what it keeps.
+func (c *checker) partRules(i int, path string) {
+	p, part := c.p, &c.p.Parts[i]
+	c.add(part.Begins == "" || i > 0 && part.If == "", path+".begins", "the first part, and one that is asked for, is begun by hand", "")
+	if o := part.OnlyIf; o != nil {
+		c.add(i > 0 && part.If == "", path+".only_if", "there is no part before whose heart rate could decide", "")
+		c.add((o.Below > 0) != (o.BelowPercent > 0) && o.BelowPercent <= 100, path+".only_if", "needs heart_rate_below or heart_rate_below_percent", "write one of them")
+		c.add(o.BelowPercent == 0 || p.EndPoint.Is(), path+".only_if.heart_rate_below_percent", "there is no formula of maximal heart rate", "write end_point, or heart_rate_below")
+	}
+	b := &part.Beeps
+	c.add(b.PerMinute == 0 || b.InPart == 0 && b.PerMinute > 0 && b.PerMinute <= 300, path+".beeps", "needs per_minute (up to 300) or in_part", "")
+	c.add(b.InPart >= 0 && b.InPart <= 100, path+".beeps.in_part", "must lie between 1 and 100", "")
+	c.oneOf(path+".beeps.opens", b.Opens, "", "triple")
+	for k, f := range part.Follow {
+		known := f.What == Distance && f.As == "sum" || f.What == SpO2 && f.As == "lowest"
+		c.add(known, fmt.Sprintf("%s.follow[%d]", path, k), "cannot be kept", "write distance as sum, or spo2 as lowest")
+	}
+	c.add(part.Course == nil || part.Course.LengthM >= 1 && part.Course.LengthM <= 1000, path+".course.length_m", "must lie between 1 and 1000", "")
+	c.add(part.UntilM == 0 || part.UntilM > 0 && c.follows(part, Distance), path+".until_m", "the distance is not kept", "write follow: [{what: distance, as: sum}]")
+	last := Ms(0)
+	for k, cue := range part.Cues {
+		c.add(cue.At > last && cue.At <= part.Lasts && cue.Text != "", fmt.Sprintf("%s.cues[%d]", path, k), "must be text, in time order, within the part", "")
+		last = cue.At
+	}
+}
+
+func (c *checker) follows(part *Part, what Quantity) bool {
+	return slices.ContainsFunc(part.Follow, func(f Sum) bool { return f.What == what })
 }
 
 func (c *checker) partWork(i int, path string) {
@@ -194,6 +231,10 @@ func (c *checker) partWork(i int, path string) {
 		c.add(w.Choose.From <= w.Choose.To && w.Choose.Step > 0, path+".work.choose", "must go from a lower to a higher work rate in steps", "")
 	case "speed":
 		c.add(w.SpeedKmh > 0 && w.SpeedKmh <= 30 && w.Grade != nil, path+".work", "needs speed_kmh (up to 30) and grade_percent", "")
+	case "chosen-speed":
+		c.add(w.Pace.From > 0 && w.Pace.From <= w.Pace.To && w.Pace.To <= 30 && w.Pace.Step > 0 && w.Grade != nil, path+".work.choose_kmh", "must go from a lower to a higher speed (up to 30) in steps, with grade_percent", "")
+	case "same-speed":
+		c.add(i > 0 && w.Grade != nil, path+".work.same_speed", "needs a part before and grade_percent", "")
 	case "rate":
 		c.add(w.Rate > 0 && w.HeightM > 0 && w.HeightM <= 1, path+".work", "needs steps_per_min and height_m (up to 1)", "")
 	}
@@ -210,6 +251,10 @@ func (c *checker) partReadings(i int, path string) {
 			compared, lastAt = compared+1, planned.At
 		}
 	}
+	if part.Steady == "judge" {
+		c.add(p.Hold.Is(), path+".steady", "there is no steady-state rule", "write hold")
+		c.add(compared >= 2, path+".read", "a part whose steadiness is judged needs two required readings to compare", "")
+	}
 	if part.Steady == "hold" {
 		c.add(p.Hold.Is(), path+".steady", "there is no steady-state rule", "write hold")
 		c.add(compared >= 2 && lastAt == part.Lasts, path+".read", "a part that must be steady needs two required readings to compare, the last at its end", "")
@@ -217,7 +262,18 @@ func (c *checker) partReadings(i int, path string) {
 		extra := int(p.Hold.It.AtMost) + 3
 		c.add(compared+extra <= MaxReadings, path+".read", fmt.Sprintf("more than %d readings with extra minutes", MaxReadings), "lower hold.at_most")
 	}
-	c.add(part.Counts != "when-steady" || part.Steady == "hold", path+".counts", "when-steady needs steady: hold", "")
+	c.add(part.Counts != "when-steady" || part.Steady != "none", path+".counts", "when-steady needs steady: hold or judge", "")
+	c.add(part.Counts != "when-read" || compared >= 1 || hearts(set) > 0, path+".counts", "when-read needs a planned heart rate", "")
+}
+
+// hearts counts the planned heart rates of a set.
+func hearts(set []Planned) (n int) {
+	for i := range set {
+		if set[i].What == HeartRate {
+			n++
+		}
+	}
+	return n
 }
 
 func (c *checker) ends() {

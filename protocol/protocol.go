@@ -9,6 +9,8 @@
 // The fields of [Protocol] are stable: new ones may come, none will change its meaning.
 package protocol
 
+import "encoding/json"
+
 // Format is the version of the file format this package reads.
 const Format = "gradus-protocol/1"
 
@@ -97,11 +99,23 @@ func (s Suits) IsZero() bool {
 	return len(s.Needs) == 0 && s.Machine == "" && s.SpaceM == 0 && s.Effort == ""
 }
 
-// Outcome is what the test is for. Estimator is the id of an estimator, or "none".
+// Outcome is what the test is for. Estimator is the id of the one whose answer leads, or "none"; Women is that for
+// women where theirs is another one; Also are others that are shown beside it. Note is what a reader of the outcome must know, such as that it is a trend only.
 type Outcome struct {
-	What      string `yaml:"what" json:"what"`
-	Unit      string `yaml:"unit" json:"unit"`
-	Estimator string `yaml:"estimator" json:"estimator"`
+	What      string   `yaml:"what" json:"what"`
+	Unit      string   `yaml:"unit" json:"unit"`
+	Estimator string   `yaml:"estimator" json:"estimator"`
+	Women     string   `yaml:"women,omitempty" json:"women,omitempty"`
+	Also      []string `yaml:"also,omitempty" json:"also,omitempty"`
+	Note      string   `yaml:"note,omitempty" json:"note,omitempty"`
+}
+
+// For is the id of the estimator whose answer leads for one sex; "none" when there is none.
+func (o *Outcome) For(female bool) string {
+	if female && o.Women != "" {
+		return o.Women
+	}
+	return o.Estimator
 }
 
 // Inputs names what must be known of the participant before the test, and what is asked.
@@ -184,6 +198,10 @@ type Planned struct {
 	At   Ms       `yaml:"at" json:"at"`
 	Over Ms       `yaml:"over" json:"over"`
 	Need Need     `yaml:"need" json:"need"`
+	// MeanOf is the number of values, evenly spaced over Over, whose mean is the reading; 0 and 1 are one value.
+	MeanOf int `yaml:"mean_of,omitempty" json:"mean_of,omitempty"`
+	// Count says that the pulse is counted over Over, and not read.
+	Count bool `yaml:"count,omitempty" json:"count,omitempty"`
 }
 
 // Hold is the steady-state rule: the Compare readings of the last two minutes must differ by at most
@@ -230,16 +248,67 @@ type Part struct {
 	Work   Work   `yaml:"work" json:"work"`
 	Lasts  Ms     `yaml:"lasts" json:"lasts"`
 	Read   string `yaml:"read" json:"read"`                 // id of a reading set, or "none"
-	Steady string `yaml:"steady" json:"steady"`             // "hold" or "none"
-	Counts string `yaml:"counts" json:"counts"`             // "when-steady", "when-complete" or "never"
+	Steady string `yaml:"steady" json:"steady"`             // "hold", "judge" (looked at, never made longer) or "none"
+	Counts string `yaml:"counts" json:"counts"`             // "when-steady", "when-complete", "when-read" or "never"
 	If     string `yaml:"if,omitempty" json:"if"`           // "" always, "asked" when the examiner asks for it
 	AtMost int    `yaml:"at_most,omitempty" json:"at_most"` // repeats; 0 and 1 both mean once
 	Mark   string `yaml:"mark,omitempty" json:"mark"`       // caution that goes with a result from this part
 	Pause  *Pause `yaml:"pause,omitempty" json:"pause"`     // rests inside the part, with the clock running
 	Follow []Sum  `yaml:"follow,omitempty" json:"follow"`   // running sums and extremes
 	Cues   []Cue  `yaml:"cues,omitempty" json:"cues"`       // what is said at set moments of the part
-	Beeps  string `yaml:"beeps,omitempty" json:"beeps"`     // what sounds, if anything
+	Beeps  Beeps  `yaml:"beeps,omitempty" json:"beeps"`     // what sounds, if anything
 	Course *Run   `yaml:"course,omitempty" json:"course"`   // the ground of a walk
+
+	Begins string  `yaml:"begins,omitempty" json:"begins,omitempty"`   // "" by hand, "clock" the moment the part before is over
+	OnlyIf *OnlyIf `yaml:"only_if,omitempty" json:"only_if,omitempty"` // else the part is left out
+	UntilM float64 `yaml:"until_m,omitempty" json:"until_m,omitempty"` // m: the part ends when they are covered, Lasts at the latest
+	VO2    float64 `yaml:"vo2,omitempty" json:"vo2,omitempty"`         // oxygen uptake of the part as its source prints it, mL/kg/min
+}
+
+// OnlyIf is the condition of a part: the last planned heart rate of the stage before lies below a number, or below a
+// percentage of maximal heart rate by the formula of the end point. A part with a condition repeats up to AtMost
+// times for as long as it holds.
+type OnlyIf struct {
+	Below        float64 `yaml:"heart_rate_below,omitempty" json:"heart_rate_below,omitempty"`
+	BelowPercent float64 `yaml:"heart_rate_below_percent,omitempty" json:"heart_rate_below_percent,omitempty"`
+}
+
+// Beeps is what sounds during a part: a beat of PerMinute, or InPart beeps evenly spread, each at the end of its
+// share, with Opens ("triple") at the beginning.
+type Beeps struct {
+	PerMinute float64 `yaml:"per_minute,omitempty" json:"per_minute,omitempty"`
+	InPart    int     `yaml:"in_part,omitempty" json:"in_part,omitempty"`
+	Opens     string  `yaml:"opens,omitempty" json:"opens,omitempty"`
+}
+
+// Every is the time between two beeps; 0: none sounds.
+func (b *Beeps) Every(lasts Ms) float64 {
+	switch {
+	case b.PerMinute > 0:
+		return float64(Minute) / b.PerMinute
+	case b.InPart > 0:
+		return float64(lasts) / float64(b.InPart)
+	}
+	return 0
+}
+
+// MarshalJSON writes "" for silence.
+func (b Beeps) MarshalJSON() ([]byte, error) {
+	if b == (Beeps{}) {
+		return []byte(`""`), nil
+	}
+	type plain Beeps
+	return json.Marshal(plain(b))
+}
+
+// UnmarshalJSON reads beeps; a text, as older plans have it, is silence.
+func (b *Beeps) UnmarshalJSON(data []byte) error {
+	*b = Beeps{}
+	if data[0] == '"' {
+		return nil
+	}
+	type plain Beeps
+	return json.Unmarshal(data, (*plain)(b))
 }
 
 // Run is the course of a walk in metres, there and back or around.

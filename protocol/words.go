@@ -337,10 +337,13 @@ func (h How) Phrase() string {
 // Work is a work rate as a plan writes it: exactly one of its forms.
 type Work struct {
 	Watts    *float64 `yaml:"watts,omitempty" json:"watts,omitempty"`
-	Row      int      `yaml:"row,omitempty" json:"row,omitempty"`             // n-th work rate of the chosen row, from 1
-	AddWatts float64  `yaml:"add_watts,omitempty" json:"add_watts,omitempty"` // above the part before
-	Choose   *Range   `yaml:"choose,omitempty" json:"choose,omitempty"`       // the examiner picks
-	SpeedKmh float64  `yaml:"speed_kmh,omitempty" json:"speed_kmh,omitempty"`
+	Row      int      `yaml:"row,omitempty" json:"row,omitempty"`                     // n-th work rate of the chosen row, from 1
+	AddWatts float64  `yaml:"add_watts,omitempty" json:"add_watts,omitempty"`         // above the part before
+	Choose   *Range   `yaml:"choose,omitempty" json:"choose,omitempty"`               // the examiner picks
+	SpeedKmh float64  `yaml:"speed_kmh,omitempty" json:"speed_kmh,omitempty"`         // filled from SpeedMph when the file is read
+	SpeedMph float64  `yaml:"speed_mph,omitempty" json:"speed_mph,omitempty"`         // as it is printed
+	Pace     *Range   `yaml:"choose_kmh,omitempty" json:"choose_kmh,omitempty"`       // the examiner picks a speed, with grade_percent
+	Same     bool     `yaml:"same_speed,omitempty" json:"same_speed,omitempty"`       // that of the part before, with grade_percent
 	Grade    *float64 `yaml:"grade_percent,omitempty" json:"grade_percent,omitempty"` // with speed_kmh
 	Rate     float64  `yaml:"steps_per_min,omitempty" json:"steps_per_min,omitempty"`
 	HeightM  float64  `yaml:"height_m,omitempty" json:"height_m,omitempty"` // with steps_per_min
@@ -348,7 +351,18 @@ type Work struct {
 	Rest     bool     `yaml:"rest,omitempty" json:"rest,omitempty"`
 }
 
-// Range is a choice of work rates in watts.
+// KmhPerMph is the speed of one international mile an hour in km/h, exact by definition.
+const KmhPerMph = 1.609344
+
+// Second is the second number of a work rate: grade in percent or height in metres; 0 when it has none.
+func (w *Work) Second() float64 {
+	if w.Grade != nil {
+		return *w.Grade
+	}
+	return w.HeightM
+}
+
+// Range is a choice of work rates in watts, or of speeds in km/h.
 type Range struct {
 	From float64 `yaml:"from" json:"from"`
 	To   float64 `yaml:"to" json:"to"`
@@ -363,7 +377,7 @@ func (w Work) Form() string {
 		name string
 	}{
 		{w.Watts != nil, "fixed"}, {w.Row != 0, "row"}, {w.AddWatts != 0, "added"}, {w.Choose != nil, "chosen"},
-		{w.SpeedKmh != 0 || w.Grade != nil, "speed"}, {w.Rate != 0 || w.HeightM != 0, "rate"},
+		{w.Pace != nil, "chosen-speed"}, {w.Same, "same-speed"}, {w.SpeedKmh != 0 || w.Grade != nil && w.Pace == nil && !w.Same, "speed"}, {w.Rate != 0 || w.HeightM != 0, "rate"},
 		{w.OwnPace != "", "own-pace"}, {w.Rest, "rest"},
 	} {
 		if f.is {

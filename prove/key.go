@@ -18,7 +18,9 @@ type key struct {
 	asked, cuffs, breaks     uint8 // extra minutes
 	restarts, hr, next       uint8
 	sign                     int8
-	flags, filled, spoilt    uint32 // planned readings that have their value, or only a disturbed one
+	follows                  int8 // the part that comes next; -1: none
+	flags                    uint32
+	filled, spoilt           uint64 // planned readings that have their value, or only a disturbed one
 	since, began, rested     protocol.Ms
 	cuff, until              protocol.Ms
 	sbp, sbpBefore           int16
@@ -51,6 +53,8 @@ const (
 	flagBack
 	flagRepeat
 	flagOffered
+	flagDone
+	flagPaused
 )
 
 func bit(on bool, flag uint32) uint32 {
@@ -108,6 +112,7 @@ func (x *explorer) ridingKey(n *node, k *key) {
 	}
 	x.minutesKey(n, st, k)
 	x.heartKey(s, i, k)
+	k.follows = int8(s.NextPart(x.p))
 	if part := s.NextPart(x.p); part >= 0 {
 		work, _ := s.PlannedWork(x.p, part)
 		_, ask := s.AskFirst(x.p, work)
@@ -130,13 +135,19 @@ func (x *explorer) minutesKey(n *node, st *conduct.Stage, k *key) {
 		k.began = min(n.at-st.Began, protocol.Minute+1)
 	}
 	k.flags |= bit(s.Confirm, flagConfirm) | bit(s.Cuff, flagCuff) | bit(st.Accepted, flagAccepted) | bit(s.Tired, flagTired) |
-		bit(s.LongBreak, flagLong) | bit(s.Spent(x.p, n.at), flagSpent) | bit(s.LeftEarly(x.p, n.at) >= 0, flagLeft)
+		bit(s.LongBreak, flagLong) | bit(s.Spent(x.p, n.at), flagSpent) | bit(st.Done > 0, flagDone) | bit(x.paused(s), flagPaused) | bit(s.LeftEarly(x.p, n.at) >= 0, flagLeft)
 	if s.OnBreak {
 		k.rested = n.at - s.BreakFrom
 	}
 	if s.Cuff {
 		k.cuff = n.at - s.CuffFrom
 	}
+}
+
+// paused reports whether a sign makes the participant rest.
+func (x *explorer) paused(s *conduct.State) bool {
+	sign, _ := s.Paused(x.p)
+	return sign >= 0
 }
 
 // heartKey keeps of the last heart rates what the next reading can be against them.
@@ -148,11 +159,28 @@ func (x *explorer) heartKey(s *conduct.State, i int, k *key) {
 		k.hr = uint8(j.Last)
 		return
 	}
+	k.hr = x.ofMean(s, i)
 	base, compared := x.baseOf(s, i)
 	k.flags |= bit(compared, flagCompared)
 	for _, v := range x.beats(s, nil) {
 		k.next |= 1 << x.outcome(s, &j, v, base, compared)
 	}
+}
+
+// ofMean counts the heart rates of a stage where one of its readings is the mean of several; else 0.
+func (x *explorer) ofMean(s *conduct.State, i int) (n uint8) {
+	st := &s.Stages[i]
+	for _, planned := range x.p.SetOf(int(st.Part)) {
+		if planned.MeanOf < 2 {
+			continue
+		}
+		for q := range st.Readings[:st.NReadings] {
+			if r := &st.Readings[q]; r.What == protocol.HeartRate && r.Slot > 0 && !r.Disturbed && !r.Withdrawn && !r.Void {
+				n++
+			}
+		}
+	}
+	return n
 }
 
 // outcome numbers what a next heart rate would be: over a limit, steady, risen.
@@ -194,16 +222,28 @@ func (x *explorer) rowsAhead(part int) bool {
 func (x *explorer) fillKey(st *conduct.Stage, k *key) {
 	for q := range st.Readings[:st.NReadings] {
 		r := &st.Readings[q]
-		if r.Slot == 0 || r.Withdrawn || r.Void || protocol.Ms(r.Slot)*protocol.Minute+x.p.Readings.LateBy < k.since {
+		if r.Slot == 0 || r.Withdrawn || r.Void || protocol.Ms(r.Slot)*protocol.Minute+x.after(r.What)+x.p.Readings.LateBy < k.since {
 			continue
 		}
-		place := uint32(1) << (uint(r.Slot-1)%8 + 8*uint(r.What-1)%32)
+		place := uint64(1) << (uint(r.Slot-1)%8 + 8*uint(r.What-1)%64)
 		if r.Disturbed {
 			k.spoilt |= place
 		} else {
 			k.filled |= place
 		}
 	}
+}
+
+// after is the longest time that a planned reading of a quantity may take; a heart rate is over when it is due.
+func (x *explorer) after(what protocol.Quantity) (over protocol.Ms) {
+	for i := range x.p.Readings.Sets {
+		for _, planned := range x.p.Readings.Sets[i].Read {
+			if planned.What == what && what != protocol.HeartRate {
+				over = max(over, planned.Over)
+			}
+		}
+	}
+	return over
 }
 
 // afterKey keeps of a stopped test what its recovery depends on.

@@ -23,7 +23,14 @@ type answer struct {
 
 // States that are taken for one get the same answer: else the exploration would skip something.
 func TestMergedStatesAnswerAlike(t *testing.T) {
-	p, err := library.Load("recumbent-stepper", estimators.LineOf)
+	for id, least := range map[string]int{"recumbent-stepper": 1000, "single-stage-cycle": 100, "two-work-rate-cycle": 10, "walk-jog-run": 10,
+		"six-minute-walk": 5, "one-mile-walk": 5, "incremental-shuttle-walk": 10, "tecumseh-step": 5, "naughton": 100} {
+		t.Run(id, func(t *testing.T) { mergedAlike(t, id, least) })
+	}
+}
+
+func mergedAlike(t *testing.T, id string, least int) {
+	p, err := library.Load(id, estimators.LineOf)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,7 +58,7 @@ func TestMergedStatesAnswerAlike(t *testing.T) {
 			}
 		}
 		x.run()
-		if merged < 1000 {
+		if merged < least {
 			t.Errorf("%s: only %d merged states were compared", w.name, merged)
 		}
 		if differ > 0 {

@@ -18,6 +18,7 @@ func (x *explorer) follow(n *node, ins *conduct.Instruction) {
 	case conduct.DoHoldCheck:
 		x.checkAgain(n, ins)
 	case conduct.DoWait, conduct.DoCool:
+		x.arrive(n)
 		x.pass(n, ins)
 	case conduct.DoBreak:
 		x.rest(n)
@@ -89,6 +90,20 @@ func second(w *protocol.Work) float64 {
 		return *w.Grade
 	}
 	return w.HeightM
+}
+
+// arrive lets a participant cover the metres of a part that ends with them, at its beginning or in its second minute.
+func (x *explorer) arrive(n *node) {
+	if n.s.Phase != conduct.Riding {
+		return
+	}
+	st := &n.s.Stages[n.s.Current()]
+	until := x.p.Parts[st.Part].UntilM
+	if until == 0 || st.Done > 0 || n.s.OnBreak {
+		return
+	}
+	at := max(n.at, st.From+protocol.Minute)
+	x.try(n, move{at: at, events: []conduct.Event{{Kind: conduct.Reading, What: protocol.Distance, V: until}}})
 }
 
 // pass lets time go by to the next moment at which something else is asked for.
@@ -228,6 +243,7 @@ func (x *explorer) beats(s *conduct.State, beats []float64) []float64 {
 		}
 		add(fence.Low)
 	}
+	x.conditions(s, add)
 	i := s.Current()
 	if j := s.Judge(x.p, i); j.N > 0 {
 		add(j.Last-x.within-1, j.Last-x.within, j.Last, j.Last+x.within, j.Last+x.within+1)
@@ -241,6 +257,21 @@ func (x *explorer) beats(s *conduct.State, beats []float64) []float64 {
 	return slices.Compact(beats)
 }
 
+// conditions adds both sides of the heart rates that decide whether a part is left out.
+func (x *explorer) conditions(s *conduct.State, add func(...float64)) {
+	for i := int(s.Stages[s.Current()].Part); i < len(x.p.Parts); i++ {
+		o := x.p.Parts[i].OnlyIf
+		switch {
+		case o == nil:
+		case o.Below > 0:
+			add(o.Below-1, o.Below)
+		case s.Limits.MaxHR > 0:
+			limit := o.BelowPercent * s.Limits.MaxHR / 100
+			add(limit-1, limit)
+		}
+	}
+}
+
 // coarse adds one whole beat for each thing that can come of a reading.
 func (x *explorer) coarse(s *conduct.State, add func(...float64)) {
 	for _, limit := range []float64{s.Limits.EndPoint, s.Limits.HRLimit} {
@@ -248,6 +279,7 @@ func (x *explorer) coarse(s *conduct.State, add func(...float64)) {
 			add(limit)
 		}
 	}
+	x.conditions(s, add)
 	i := s.Current()
 	j := s.Judge(x.p, i)
 	switch {
@@ -398,6 +430,10 @@ func (x *explorer) checkAgain(n *node, ins *conduct.Instruction) {
 
 // rest lets a participant who stopped move again after each time that a rule tells apart, or not at all.
 func (x *explorer) rest(n *node) {
+	if !n.s.OnBreak {
+		x.restForSign(n)
+		return
+	}
 	from := n.s.BreakFrom
 	lengths := []protocol.Ms{30 * protocol.Second}
 	if b := &x.p.Breaks.It; x.p.Breaks.Is() {
@@ -411,6 +447,22 @@ func (x *explorer) rest(n *node) {
 		last = d
 	}
 	x.restOn(n, from+last+protocol.Second)
+}
+
+// restForSign is a rest that a value asks for: it passes, or it does not until the part is over.
+func (x *explorer) restForSign(n *node) {
+	sign, _ := n.s.Paused(x.p)
+	if sign < 0 {
+		x.restOn(n, n.at+protocol.Second)
+		return
+	}
+	if r := x.p.Table[sign].Resume; r != nil && !n.quiet {
+		if v, ok := crossing(r); ok {
+			e := conduct.Event{Kind: conduct.Reading, What: protocol.SpO2, V: v}
+			x.try(n, move{at: n.at + 30*protocol.Second, quiet: true, events: []conduct.Event{e}})
+		}
+	}
+	x.restOn(n, stageEnd(x.p, &n.s))
 }
 
 // restOn is a participant who does not move again: at some time the test must end.

@@ -70,19 +70,32 @@ func proof(t *testing.T, id string) prove.Report {
 	return r
 }
 
-// The shipped test can do no harm that the exploration can see. Its longest run: every stage with all its
-// extra minutes or begun again twice, five more stages, a cool-down and the whole of recovery.
+// brief are the plans that the short run proves: one of each kind. The whole library is proved in the long run.
+var brief = []string{"recumbent-stepper", "two-work-rate-cycle", "walk-jog-run", "naughton", "survey-treadmill-1", "six-minute-walk", "one-mile-walk",
+	"incremental-shuttle-walk", "multistage-step", "queens-college-step-men", "arm-ergometer-multistage", "no-exercise"}
+
+// The shipped tests can do no harm that the exploration can see. The longest run of the stepper: every stage with
+// all its extra minutes or begun again twice, five more stages, a cool-down and the whole of recovery. No other is
+// longer; without exercise there is next to nothing to explore.
 func TestShippedProtocolsPass(t *testing.T) {
-	longest := map[string]string{"recumbent-stepper": "139:52"}
-	for _, id := range library.IDs() {
+	ids := library.IDs()
+	if testing.Short() {
+		t.Logf("the short run proves %d of %d plans", len(brief), len(ids))
+		ids = brief
+	}
+	for _, id := range ids {
 		r := proof(t, id)
 		for _, f := range r.Findings {
 			t.Errorf("%s: %v\n%s", id, f, eventsText(f.Events))
 		}
-		if want := longest[id]; r.Longest.String() != want {
-			t.Errorf("%s: the longest test lasts %v, stated is %q", id, r.Longest, want)
+		if longest := r.Longest.String(); id == "recumbent-stepper" && longest != "139:52" || r.Longest > proof(t, "recumbent-stepper").Longest {
+			t.Errorf("%s: the longest test lasts %v", id, longest)
 		}
-		if r.Completed == 0 || r.States < 1000 {
+		least := 1000
+		if id == "no-exercise" {
+			least = 100
+		}
+		if r.Completed == 0 || r.States < least {
 			t.Errorf("%s: only %d states and %d completed tests were explored", id, r.States, r.Completed)
 		}
 	}

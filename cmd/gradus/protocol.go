@@ -29,37 +29,54 @@ type protocolListCmd struct {
 }
 
 type listedProtocol struct {
-	ID         string `json:"id"`
-	Version    string `json:"version"`
-	Title      string `json:"title"`
-	Modality   string `json:"modality"`
-	Purpose    string `json:"purpose"`
-	Population string `json:"population"`
-	Outcome    string `json:"outcome"`
-	Estimator  string `json:"estimator"`
-	Hash       string `json:"hash"`
+	ID         string         `json:"id"`
+	Version    string         `json:"version"`
+	Title      string         `json:"title"`
+	Family     string         `json:"family"`
+	Modality   string         `json:"modality"`
+	Purpose    string         `json:"purpose"`
+	Population string         `json:"population"`
+	Outcome    string         `json:"outcome"`
+	Estimator  string         `json:"estimator"`
+	Women      string         `json:"estimator_women,omitempty"` // where theirs is another one
+	Note       string         `json:"note,omitempty"`
+	Suits      protocol.Suits `json:"suits"`
+	Hash       string         `json:"hash"`
 }
 
-// Run lists the shipped protocols.
+// Run lists the shipped protocols by family.
 func (c *protocolListCmd) Run(e *env) error {
 	list := []listedProtocol{}
+	var all []*protocol.Protocol
 	for _, id := range protocols.IDs() {
 		p, err := protocols.Load(id, estimators.LineOf)
 		if err != nil {
 			return err
 		}
-		list = append(list, listedProtocol{p.ID, p.Version, p.Title, p.Modality, p.Purpose, p.Population, p.Outcome.What, p.Outcome.Estimator, p.Hash})
+		all = append(all, p)
+	}
+	for _, family := range protocol.Families {
+		for _, p := range all {
+			if p.Family == family {
+				list = append(list, listedProtocol{p.ID, p.Version, p.Title, p.Family, p.Modality, p.Purpose, p.Population, p.Outcome.What, p.Outcome.Estimator, p.Outcome.Women, p.Outcome.Note, p.Suits, p.Hash})
+			}
+		}
 	}
 	if c.JSON {
 		return writeJSON(e.out, list)
 	}
 	for i, p := range list {
-		if i > 0 {
-			fmt.Fprintln(e.out)
+		if i == 0 || p.Family != list[i-1].Family {
+			fmt.Fprintf(e.out, "%s\n", strings.ReplaceAll(p.Family, "-", " "))
 		}
-		fmt.Fprintf(e.out, "%s, version %s\n  %s (%s)\n  %s\n  For: %s\n", p.ID, p.Version, p.Title, p.Modality, p.Purpose, p.Population)
+		effort := ""
+		if p.Suits.Effort == "symptom_limited_maximal" {
+			effort = " (maximal: the rules of maximal tests hold)"
+		}
+		fmt.Fprintf(e.out, "  %-33s %s%s\n", p.ID, p.Title, effort)
 	}
-	return nil
+	_, err := fmt.Fprintln(e.out, "gradus protocol show ID reads one aloud.")
+	return err
 }
 
 type protocolShowCmd struct {

@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 
+	"gradus/conduct"
 	"gradus/protocol"
 	"gradus/yamlread"
 )
@@ -42,13 +43,36 @@ func (v *voice) head() {
 	v.say("%s (%s, version %s)", p.Title, p.ID, p.Version)
 	v.say("%s", p.Purpose)
 	v.say("For: %s", p.Population)
+	if len(p.Suits.Needs) > 0 {
+		v.say("Needs: %s.", plain(p.Suits.Needs))
+	}
+	if p.Suits.Effort == "symptom_limited_maximal" {
+		v.say("This is a symptom-limited maximal test: the rules of maximal tests hold.")
+	}
 	v.say("On: %s; %s.", p.Modality, p.Posture)
 	v.say("At hand: %s.", strings.Join(p.Equipment, "; "))
 	if p.Outcome.Estimator == "none" {
 		v.say("Outcome: %s (%s); no equation.", p.Outcome.What, p.Outcome.Unit)
+		v.beside()
 		return
 	}
-	v.say("Outcome: %s in %s by estimator %s.", p.Outcome.What, p.Outcome.Unit, p.Outcome.Estimator)
+	text := fmt.Sprintf("Outcome: %s in %s by estimator %s", p.Outcome.What, p.Outcome.Unit, p.Outcome.Estimator)
+	if p.Outcome.Women != "" {
+		text += fmt.Sprintf(" (women: %s)", p.Outcome.Women)
+	}
+	v.say("%s.", text)
+	v.beside()
+}
+
+// beside says what is shown beside the outcome, and what a reader of it must know.
+func (v *voice) beside() {
+	o := &v.p.Outcome
+	if len(o.Also) > 0 {
+		v.say("Beside it: %s.", strings.Join(o.Also, ", "))
+	}
+	if o.Note != "" {
+		v.say("Note: %s.", o.Note)
+	}
 }
 
 func (v *voice) inputs() {
@@ -82,6 +106,10 @@ func (v *voice) stages() {
 	for i := range v.p.Parts {
 		part := &v.p.Parts[i]
 		text := fmt.Sprintf("  %s: %s for %v", part.Title, work(&part.Work), part.Lasts)
+		if part.UntilM > 0 {
+			text = fmt.Sprintf("  %s: %s until %g m are covered, %v at the most", part.Title, work(&part.Work), part.UntilM, part.Lasts)
+		}
+		text += begins(part)
 		if part.AtMost > 1 {
 			text += fmt.Sprintf(", up to %d times", part.AtMost)
 		}
@@ -94,6 +122,14 @@ func (v *voice) stages() {
 		}
 		if part.Pause != nil {
 			text += fmt.Sprintf(" It may be interrupted by %s; the clock %s.", strings.Join(part.Pause.By, " or "), part.Pause.Clock)
+		}
+		if b := &part.Beeps; b.PerMinute > 0 {
+			text += fmt.Sprintf(" A beat of %g a minute sounds.", b.PerMinute)
+		} else if b.InPart > 0 {
+			text += fmt.Sprintf(" %d beeps sound, %.2f s apart.", b.InPart, b.Every(part.Lasts)/1000)
+		}
+		if part.VO2 > 0 {
+			text += fmt.Sprintf(" Oxygen uptake as printed: %g mL/kg/min.", part.VO2)
 		}
 		for _, f := range part.Follow {
 			text += fmt.Sprintf(" Kept: %s, %s.", plain([]string{f.What.String()}), f.As)
@@ -108,6 +144,19 @@ func (v *voice) stages() {
 	}
 }
 
+// begins says when a part begins, where it is not simply the next one.
+func begins(part *protocol.Part) (text string) {
+	if part.Begins == "clock" {
+		text += ", by the clock"
+	}
+	if o := part.OnlyIf; o != nil && o.Below > 0 {
+		text += fmt.Sprintf(", only if the last heart rate is below %g", o.Below)
+	} else if o != nil {
+		text += fmt.Sprintf(", only if the last heart rate is below %g %% of maximal heart rate", o.BelowPercent)
+	}
+	return text
+}
+
 func work(w *protocol.Work) string {
 	switch w.Form() {
 	case "fixed":
@@ -119,7 +168,11 @@ func work(w *protocol.Work) string {
 	case "chosen":
 		return fmt.Sprintf("a work rate chosen from %g to %g W in steps of %g", w.Choose.From, w.Choose.To, w.Choose.Step)
 	case "speed":
-		return fmt.Sprintf("%g km/h at %g %% grade", w.SpeedKmh, *w.Grade)
+		return fmt.Sprintf("%s at %g %% grade", conduct.SpeedText(w, w.SpeedKmh), *w.Grade)
+	case "chosen-speed":
+		return fmt.Sprintf("a speed chosen from %g to %g km/h at %g %% grade", w.Pace.From, w.Pace.To, *w.Grade)
+	case "same-speed":
+		return fmt.Sprintf("the same speed at %g %% grade", *w.Grade)
 	case "rate":
 		return fmt.Sprintf("%g steps a minute onto %g m", w.Rate, w.HeightM)
 	case "own-pace":
@@ -134,6 +187,8 @@ func counts(word string) string {
 		return "It counts when steady."
 	case "when-complete":
 		return "It counts when complete."
+	case "when-read":
+		return "It counts when its heart rate was read."
 	}
 	return "It never counts."
 }
@@ -143,6 +198,14 @@ func (v *voice) readings() {
 	v.say("\nReadings")
 	for _, set := range p.Readings.Sets {
 		for _, r := range set.Read {
+			if r.What == protocol.HeartRate && r.MeanOf > 1 {
+				v.say("  %s: heart rate, the mean of %d in the %v before %v (%v).", set.ID, r.MeanOf, r.Over, r.At, r.Need)
+				continue
+			}
+			if r.What == protocol.HeartRate && r.Count {
+				v.say("  %s: the pulse counted over the %v before %v (%v).", set.ID, r.Over, r.At, r.Need)
+				continue
+			}
 			if r.What == protocol.HeartRate {
 				v.say("  %s: heart rate in the %v before %v (%v).", set.ID, r.Over, r.At, r.Need)
 				continue

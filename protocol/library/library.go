@@ -32,10 +32,10 @@ type Equations func(id string) (protocol.Line, error)
 
 // signTable is the file of stop signs.
 type signTable struct {
-	ID      string            `yaml:"id"`
-	Version string            `yaml:"version"`
-	Sources []protocol.Source `yaml:"sources"`
-	Signs   []protocol.Sign   `yaml:"signs"`
+	ID      string            `yaml:"id" json:"id"`
+	Version string            `yaml:"version" json:"version"`
+	Sources []protocol.Source `yaml:"sources" json:"sources"`
+	Signs   []protocol.Sign   `yaml:"signs" json:"signs"`
 }
 
 // IDs lists the shipped protocols.
@@ -70,11 +70,15 @@ func Text(id string) ([]byte, error) {
 	return data, nil
 }
 
-// Load reads a shipped protocol.
+// Load reads a shipped protocol: the file as it was compiled, checked, by the test of this package. A file that was
+// not compiled is parsed.
 func Load(id string, equations Equations) (*protocol.Protocol, error) {
 	data, err := Text(id)
 	if err != nil {
 		return nil, err
+	}
+	if ready, err := compiled.ReadFile("compiled/" + id + ".json"); err == nil {
+		return unpack(id, ready)
 	}
 	p, errs := Parse(id+".yaml", data, equations)
 	if len(errs) > 0 {
@@ -94,6 +98,11 @@ func Parse(name string, data []byte, equations Equations) (*protocol.Protocol, [
 	for i := range p.Choose.It.Rows {
 		if row := &p.Choose.It.Rows[i]; row.UpTo > 0 && row.Below == 0 {
 			row.Below = row.UpTo + 1
+		}
+	}
+	for i := range p.Parts {
+		if w := &p.Parts[i].Work; w.SpeedMph > 0 && w.SpeedKmh == 0 {
+			w.SpeedKmh = float64(w.SpeedMph * protocol.KmhPerMph)
 		}
 	}
 	problems := p.Problems()
@@ -180,18 +189,7 @@ func join(p *protocol.Protocol, equations Equations) (found []protocol.Problem) 
 	if err != nil {
 		return []protocol.Problem{{Path: "signs", Msg: err.Error()}}
 	}
-	if p.Signs.Table != "" && p.Signs.Table != "stop-signs" {
-		found = append(found, protocol.Problem{Path: "signs.table", Msg: fmt.Sprintf("no table of stop signs is called %q", p.Signs.Table), Hint: "write stop-signs"})
-	}
-	p.Table, found = chosenSigns(p.Signs.Use, table, found)
-	for i := range p.Signs.Own {
-		own := p.Signs.Own[i]
-		if p.SignIndex(own.ID) >= 0 {
-			found = append(found, protocol.Problem{Path: fmt.Sprintf("signs.own[%d].id", i), Msg: fmt.Sprintf("the table has a sign %q already", own.ID), Hint: "give it another id"})
-		}
-		p.Table = append(p.Table[:len(p.Table):len(p.Table)], own)
-	}
-	p.TableSources = append(sources[:len(sources):len(sources)], p.Sources...)
+	found = joinSigns(p, table, sources, found)
 	if p.EndPoint.Is() && p.EndPoint.It.Formula != "" {
 		if _, ok := physiology.FormulaFor(p.EndPoint.It.Formula); !ok {
 			found = append(found, protocol.Problem{Path: "end_point.formula", Msg: fmt.Sprintf("no formula of maximal heart rate is called %q", p.EndPoint.It.Formula), Hint: "known are " + strings.Join(formulaIDs(), ", ")})
@@ -205,6 +203,23 @@ func join(p *protocol.Protocol, equations Equations) (found []protocol.Problem) 
 		}
 		p.Expect = line
 	}
+	return found
+}
+
+// joinSigns fills the stop signs of a plan: those it uses of the table, and its own.
+func joinSigns(p *protocol.Protocol, table []protocol.Sign, sources []protocol.Source, found []protocol.Problem) []protocol.Problem {
+	if p.Signs.Table != "" && p.Signs.Table != "stop-signs" {
+		found = append(found, protocol.Problem{Path: "signs.table", Msg: fmt.Sprintf("no table of stop signs is called %q", p.Signs.Table), Hint: "write stop-signs"})
+	}
+	p.Table, found = chosenSigns(p.Signs.Use, table, found)
+	for i := range p.Signs.Own {
+		own := p.Signs.Own[i]
+		if p.SignIndex(own.ID) >= 0 {
+			found = append(found, protocol.Problem{Path: fmt.Sprintf("signs.own[%d].id", i), Msg: fmt.Sprintf("the table has a sign %q already", own.ID), Hint: "give it another id"})
+		}
+		p.Table = append(p.Table[:len(p.Table):len(p.Table)], own)
+	}
+	p.TableSources = append(sources[:len(sources):len(sources)], p.Sources...)
 	return found
 }
 

@@ -21,7 +21,11 @@ type View struct {
 	LengthMs int64               `json:"length_ms"`   // its length, extra minutes included
 	Minute   int                 `json:"minute"`      // of the test
 	StopMs   int64               `json:"stop_ms"`     // since the stop
-	Work     float64             `json:"work"`        // set now
+	Work     float64             `json:"work"`        // set now, W or the first number of the part's work
+	Form     string              `json:"form"`        // what kind of work it is: fixed, speed, rate, own-pace …
+	Second   float64             `json:"second"`      // grade in percent, or height of the bench in m
+	Ground   *Ground             `json:"ground"`      // where the plan keeps a distance
+	Beep     *conduct.Sound      `json:"beep"`        // the next beep of the part
 	LastHR   float64             `json:"last_hr"`     // the last one typed or read; 0: none
 	NextID   conduct.ID          `json:"next_id"`     // of the next event
 	Term     uint32              `json:"term"`        // who holds the pen
@@ -38,6 +42,17 @@ type View struct {
 	Result   *Outcome            `json:"result"`      // once a stage has been ridden
 	Recovery *conduct.Recovered  `json:"recovery"`    // after the stop
 	CoolW    float64             `json:"cool_down_w"` // highest work rate of the cool-down
+}
+
+// Ground is how far the participant has come, and the rests.
+type Ground struct {
+	DistanceM float64 `json:"distance_m"`
+	CourseM   float64 `json:"course_m"` // a lap; 0: none is counted
+	Laps      int     `json:"laps"`     // in this part
+	LeftM     float64 `json:"left_m"`   // of a part that ends with its metres; 0: it ends by the clock
+	Rests     int     `json:"rests"`
+	RestedMs  int64   `json:"rested_ms"`
+	LowSpO2   float64 `json:"low_spo2"` // 0: none
 }
 
 // Limits are the numbers that end the test.
@@ -180,6 +195,15 @@ func (c *Core) viewStage(v *View, at protocol.Ms) {
 	}
 	st := &s.Stages[i]
 	v.Stage, v.Work = c.title(i), st.Set
+	part := &p.Parts[st.Part]
+	v.Form, v.Second = part.Work.Form(), st.Set2
+	if m, ok := s.DistanceM(p, at); ok {
+		n, lasted := s.RestsAt(at)
+		v.Ground = &Ground{DistanceM: m, CourseM: s.CourseM(p, int(st.Part)), Laps: int(st.Laps), LeftM: max(0, part.UntilM-st.Distance), Rests: n, RestedMs: int64(lasted), LowSpO2: s.LowestSpO2()}
+	}
+	if beep, ok := s.NextBeep(p, at); ok {
+		v.Beep = &beep
+	}
 	v.StageMs, v.LengthMs = int64(at-st.From), int64(st.Length(p))
 	if s.Phase == conduct.Cooling {
 		v.Work = s.CoolWork
@@ -427,7 +451,7 @@ func tell(p *protocol.Protocol, e *conduct.Event) (say string, undo bool) {
 		}
 		return fmt.Sprintf("%s %.4g", words[e.What], e.V), true
 	case conduct.StageBegun:
-		return fmt.Sprintf("%g W set, %s", e.V, titleOf(p, e.Code)), true
+		return begun(p, e), true
 	case conduct.WorkSet:
 		return fmt.Sprintf("Load changed to %g W", e.V), false
 	case conduct.Extended:
@@ -472,12 +496,28 @@ func tell(p *protocol.Protocol, e *conduct.Event) (say string, undo bool) {
 
 // titleOf is how a part is called by its id.
 func titleOf(p *protocol.Protocol, id string) string {
-	for i := range p.Parts {
-		if p.Parts[i].ID == id {
-			return p.Parts[i].Title
-		}
+	if i := p.Find(id); i >= 0 {
+		return p.Parts[i].Title
 	}
 	return id
+}
+
+// begun tells what was set for a part.
+func begun(p *protocol.Protocol, e *conduct.Event) string {
+	i := p.Find(e.Code)
+	if i < 0 {
+		return fmt.Sprintf("%g W set, %s", e.V, e.Code)
+	}
+	title := p.Parts[i].Title
+	switch w := &p.Parts[i].Work; w.Form() {
+	case "speed", "same-speed", "chosen-speed":
+		return fmt.Sprintf("%s, %g %% set, %s", conduct.SpeedText(w, e.V), e.V2, title)
+	case "rate":
+		return fmt.Sprintf("%g steps a minute, %s", e.V, title)
+	case "own-pace", "rest":
+		return title
+	}
+	return fmt.Sprintf("%g W set, %s", e.V, title)
 }
 
 var words = map[protocol.Quantity]string{
