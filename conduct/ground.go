@@ -2,8 +2,11 @@ package conduct
 
 import "gradus/protocol"
 
-// CourseM is the length of the course of a part in m; 0 when it has none.
+// CourseM is the length of the course of a part in m, as the site has it or else as the plan says; 0 when it has none.
 func (s *State) CourseM(p *protocol.Protocol, part int) float64 {
+	if m, ok := s.In.Answers.Value("course_length_m"); ok && p.Parts[part].Course != nil && p.Parts[part].Beeps.InPart == 0 {
+		return m
+	}
 	if c := p.Parts[part].Course; c != nil {
 		return c.LengthM
 	}

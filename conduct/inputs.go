@@ -232,6 +232,9 @@ type Inputs struct {
 	Cover       Cover   `json:"medical_cover,omitzero"`
 	MachineID   string  `json:"machine_id,omitempty"` // the site's own name
 	Machine     Shows   `json:"machine_shows,omitzero"`
+	Answers     Answers `json:"answers,omitzero"`
+	Aid         string  `json:"walking_aid,omitempty"` // none, stick, rollator, ... as the site calls it
+	Rail        Rail    `json:"hand_rail,omitzero"`    // of a treadmill
 }
 
 // inputNumber is an input that is a number, with the range in which it can be true.
@@ -317,6 +320,9 @@ func (in *Inputs) Set(name, word string, v float64) error {
 		*in.number(i) = v
 		return nil
 	}
+	if known, err := in.Answers.set(name, v); known {
+		return err
+	}
 	if to := in.plain(name); to != nil {
 		*to = word
 		return nil
@@ -336,6 +342,8 @@ func (in *Inputs) Set(name, word string, v float64) error {
 		return in.BP.UnmarshalText([]byte(word))
 	case "medical_cover":
 		return in.Cover.UnmarshalText([]byte(word))
+	case "hand_rail":
+		return in.Rail.UnmarshalText([]byte(word))
 	case "machine_shows":
 		return in.Machine.UnmarshalText([]byte(word))
 	case "max_hr_formula":
@@ -369,6 +377,8 @@ func (in *Inputs) plain(name string) *string {
 		return &in.RPEReason
 	case "machine_id":
 		return &in.MachineID
+	case "walking_aid":
+		return &in.Aid
 	}
 	return nil
 }
@@ -406,7 +416,7 @@ func (in *Inputs) Check() error {
 	if !marginKnown(in.DeviceBelow) {
 		return marginError(in.DeviceBelow)
 	}
-	if in.Cover > CoverYes || in.Machine > ShowsMETs || in.Sex > Male || in.Drug > DrugNotKnown || in.Rhythm > OtherRhythm || in.BP > BPNone || in.HRMethod >= sourceCount {
+	if in.Cover > CoverYes || in.Rail > RailHeld || in.Machine > ShowsMETs || in.Sex > Male || in.Drug > DrugNotKnown || in.Rhythm > OtherRhythm || in.BP > BPNone || in.HRMethod >= sourceCount {
 		return fmt.Errorf("a word among the inputs is out of range; check the entry")
 	}
 	if in.Formula != "" {
@@ -426,13 +436,21 @@ func (in *Inputs) Missing(p *protocol.Protocol) (names []string) {
 			}
 			continue
 		}
-		for i := range inputNumbers {
-			if inputNumbers[i].name == name && *in.number(i) == 0 {
-				names = append(names, name)
-			}
+		if v, known := in.value(name); known && v == 0 {
+			names = append(names, name)
 		}
 	}
 	return names
+}
+
+// value is an input that is a number, by its name; 0: not recorded.
+func (in *Inputs) value(name string) (v float64, known bool) {
+	for i := range inputNumbers {
+		if inputNumbers[i].name == name {
+			return *in.number(i), true
+		}
+	}
+	return 0, false
 }
 
 // Has reports whether something recorded about the participant holds.

@@ -40,6 +40,7 @@ const (
 	sayReadDistance    = "Let the participant stop and stay there. Read the distance."
 	sayNoRoom          = "Do not begin: not as planned. Choose a small-step variant or a walk, or ask the physician for another end."
 	warnRoom           = "A variant with small steps, or a walk, fits better."
+	warnRail           = "The hand rail is held: heart rate at this speed reads too low, and an estimate too high."
 	warnSensor         = "The heart-rate sensor is silent. Look at the strap; take the pulse by hand."
 	warnClock          = "The device's clock went back; times of this test may be off."
 	warnUnkept         = "Some readings could not be kept singly; the highest and lowest were."
@@ -426,6 +427,10 @@ func sayRecoveryState(s *State, r Recovered) string {
 	}
 	text := strings.Join(parts, "; ")
 	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+func warnCourse(m, plan float64) string {
+	return fmt.Sprintf("The course is %s m long, the plan's %s m: not comparable with walks on that one.", num(m), num(plan))
 }
 
 func warnOtherWork(set, planned float64) string {

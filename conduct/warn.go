@@ -32,6 +32,12 @@ func (n *teller) warnMachine() {
 	if ObservedDiffers(p, st) {
 		n.add("wrong_work.tolerance_watts", warnObserved(st.Observed, st.Set))
 	}
+	if c := p.Parts[st.Part].Course; c != nil && s.CourseM(p, int(st.Part)) != c.LengthM {
+		n.add("parts.course", warnCourse(s.CourseM(p, int(st.Part)), c.LengthM))
+	}
+	if s.In.Rail == RailHeld {
+		n.add("conductor.rail", warnRail)
+	}
 	n.warnMissed(st)
 	n.warnOutside(st)
 	if p.Cadence.Is() && s.CadenceLow > 0 {

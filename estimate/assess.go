@@ -2,6 +2,7 @@ package estimate
 
 import (
 	"fmt"
+	"strings"
 
 	"gradus/conduct"
 	"gradus/protocol"
@@ -131,9 +132,12 @@ func (a *assessor) estimate() {
 		a.bar("machine-shows-mets", own, "the machine shows only METs, which assume a weight and a formula: there is no work rate to estimate from; heart rate, exertion and level are recorded")
 		return
 	}
-	hr, _, _ := a.s.LastHeart(a.p, i)
+	hr, ok := a.s.Fact(a.p, i, "hr_bpm")
+	if !ok {
+		hr, _, _ = a.s.LastHeart(a.p, i)
+	}
 	a.out.End = &End{Stage: i, WorkW: a.s.Stages[i].Set, HR: hr}
-	values, missing := a.values(a.s.Stages[i].Set, hr)
+	values, missing := a.values(i, a.s.Stages[i].Set, hr)
 	if missing != "" {
 		a.out.NoEstimate = missing
 		if a.e != nil {
@@ -168,40 +172,65 @@ func (a *assessor) estimate() {
 // onlyMETs reports whether there is no work rate to estimate from.
 func (a *assessor) onlyMETs() bool { return a.e != nil && a.s.In.Machine == conduct.ShowsMETs }
 
-// values puts the test's numbers into the order of the estimator's inputs; missing says what is not there.
-func (a *assessor) values(work, hr float64) (values []float64, missing string) {
+// testNames are what the conductor calls the number of a role, in the unit that the name says.
+var testNames = map[string]string{"age": "age_years", "mass": "mass_kg", "height": "height_cm", "work": "work_w", "heart-rate": "hr_bpm", "speed": "speed_kmh",
+	"grade": "grade_percent", "time": "time_min", "distance": "distance_m", "rest-heart-rate": "rest_hr_bpm", "max-heart-rate": "max_hr_bpm",
+	"bmi": "bmi", "step-rate": "step_rate_per_min", "step-height": "step_height_m"}
+
+// values puts the test's numbers into the order of the estimator's inputs, with the work rate and heart rate given;
+// missing says what is not there.
+func (a *assessor) values(stage int, work, hr float64) (values []float64, missing string) {
 	if a.e == nil {
 		return nil, "this protocol has no estimator"
 	}
-	in := &a.s.In
 	values = make([]float64, len(a.e.Inputs))
 	for i := range a.e.Inputs {
-		input := &a.e.Inputs[i]
-		known := true
-		switch input.Role {
-		case "age":
-			values[i], known = in.AgeYears, in.AgeYears > 0
-		case "mass":
-			values[i], known = in.MassKg, in.MassKg > 0
-		case "sex":
-			known = false
-			for _, c := range input.Codes {
-				if in.Sex == conduct.Female && c.Word == "female" || in.Sex == conduct.Male && c.Word == "male" {
-					values[i], known = c.Value, true
-				}
-			}
-		case "work":
-			values[i] = work
-		case "heart-rate":
-			values[i] = hr
-		default:
-			known = false
-		}
+		v, known := a.value(i, stage, work, hr)
 		if !known {
-			return nil, input.Label + " is not recorded"
+			return nil, a.e.Inputs[i].Label + " is not recorded"
 		}
+		values[i] = v
 	}
 	return values, ""
+}
+
+// value is the test's number for an input of the estimator, in its unit.
+func (a *assessor) value(i, stage int, work, hr float64) (v float64, known bool) {
+	input := &a.e.Inputs[i]
+	switch input.Role {
+	case "sex":
+		for _, c := range input.Codes {
+			if a.s.In.Sex == conduct.Female && c.Word == "female" || a.s.In.Sex == conduct.Male && c.Word == "male" {
+				return c.Value, true
+			}
+		}
+		return 0, false
+	case "work":
+		v, known = work, work > 0
+	case "heart-rate":
+		v, known = a.s.Fact(a.p, stage, input.ID) // a stage other than the last one may be meant
+		if !known {
+			v, known = hr, hr > 0
+		}
+		return v, known
+	}
+	name := testNames[input.Role]
+	if name == "" {
+		name = input.ID
+	}
+	if input.Role != "work" {
+		v, known = a.s.Fact(a.p, stage, name)
+	}
+	if name == input.ID || !known {
+		return v, known
+	}
+	for k := range input.Also {
+		if input.Also[k].Name == name {
+			return input.Also[k].Convert(v), true
+		}
+	}
+	// Names such as end_work_w differ only in what they say of the stage; a role without the unit cannot be used.
+	return v, strings.HasSuffix(input.ID, name) || name == "age_years"
 }
 
 // context tells the estimator how the test was run.
@@ -306,7 +335,7 @@ func (a *assessor) unfinished() {
 	}
 	u := &Unfinished{Stage: last, WorkW: st.Set, HR: hr, Value: Absent}
 	a.out.Unfinished = u
-	values, missing := a.values(st.Set, hr)
+	values, missing := a.values(last, st.Set, hr)
 	if missing != "" {
 		return
 	}

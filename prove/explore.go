@@ -317,11 +317,30 @@ func (x *explorer) ended(from, n *node) {
 	if x.sample == nil || n.s.Stop.Code == "completed" && len(x.path) < len(x.sample) {
 		x.sample = slices.Clone(x.path)
 	}
+	if measuredNeed(lacks) {
+		// It may come later in the test, or a mishap kept it away: a fault of the plan only if no test has it.
+		if x.lacking[lacks] == nil {
+			x.lacking[lacks] = slices.Clone(x.path)
+		}
+		return
+	}
+	for _, need := range x.needs {
+		x.given[need] = x.given[need] || lacks == ""
+	}
 	if lacks != "" {
 		x.find(Finding{Kind: InputMissing, About: lacks, Events: x.path,
 			Text: fmt.Sprintf("a completed test has no %s for the estimator %s", lacks, x.p.Outcome.Estimator),
 			Hint: inputHint(lacks)})
 	}
+}
+
+// measuredNeed reports whether an input is measured in the test, not recorded before it.
+func measuredNeed(need string) bool {
+	switch need {
+	case "", "age", "sex", "mass", "height", "bmi", "rest-heart-rate", "max-heart-rate":
+		return false
+	}
+	return true
 }
 
 func inputHint(lacks string) string {
@@ -351,19 +370,34 @@ func (x *explorer) available(s *conduct.State) (avail uint8, lacks string) {
 }
 
 func (x *explorer) has(s *conduct.State, i int, need string) bool {
+	name := need
 	switch need {
-	case "age":
-		return s.In.AgeYears > 0
 	case "sex":
 		return s.In.Sex != conduct.SexUnknown
+	case "age":
+		name = "age_years"
 	case "mass":
-		return s.In.MassKg > 0
+		name = "mass_kg"
 	case "heart-rate":
-		_, planned, ok := s.LastHeart(x.p, i)
-		return planned && ok
+		name = "hr_bpm"
 	case "work":
-		form := x.p.Parts[s.Stages[i].Part].Work.Form()
-		return s.Stages[i].Set > 0 && (form == "fixed" || form == "row" || form == "added" || form == "chosen")
+		name = "work_w"
+	case "time":
+		name = "time_min"
+	case "speed":
+		name = "speed_kmh"
+	case "distance":
+		name = "distance_m"
+	case "height":
+		name = "height_cm"
+	case "rest-heart-rate":
+		name = "rest_hr_bpm"
+	case "max-heart-rate":
+		name = "max_hr_bpm"
 	}
-	return false
+	if slices.Contains(x.p.Inputs.Asked, name) {
+		return true // asked, not required: a missing answer is said, and is no fault of the plan
+	}
+	_, ok := s.Fact(x.p, i, name)
+	return ok
 }

@@ -93,6 +93,7 @@ func Check(p *protocol.Protocol, needs []string) Report {
 	if !b.gaveUp {
 		b.unreached()
 	}
+	b.neverGiven(needs)
 	b.branch()
 	b.unwatched()
 	for name := range b.watched {
@@ -122,13 +123,15 @@ type book struct {
 	found   map[string]int // kind and subject to place among the findings
 	parts   []bool
 	watched map[string]bool
-	sample  []conduct.Event // a test completed as planned
+	sample  []conduct.Event            // a test completed as planned
+	lacking map[string][]conduct.Event // inputs of the estimator that a test had not
+	given   map[string]bool            // and those that one had
 	gaveUp  bool
 }
 
 func newBook(p *protocol.Protocol) *book {
 	r := &Report{Protocol: p.ID, Rows: []Row{}, Watched: []string{}, Findings: []Finding{}}
-	return &book{p: p, report: r, found: map[string]int{}, parts: make([]bool, len(p.Parts)), watched: map[string]bool{}}
+	return &book{p: p, report: r, found: map[string]int{}, parts: make([]bool, len(p.Parts)), watched: map[string]bool{}, lacking: map[string][]conduct.Event{}, given: map[string]bool{}}
 }
 
 // join adds what another exploration of the plan found.
@@ -146,6 +149,14 @@ func (b *book) join(o *book) {
 	}
 	if b.sample == nil {
 		b.sample = o.sample
+	}
+	for need, events := range o.lacking {
+		if b.lacking[need] == nil {
+			b.lacking[need] = events
+		}
+	}
+	for need, given := range o.given {
+		b.given[need] = b.given[need] || given
 	}
 	b.gaveUp = b.gaveUp || o.gaveUp
 	for _, f := range o.report.Findings {
@@ -165,6 +176,16 @@ func (b *book) find(f Finding) {
 	}
 	b.found[key] = len(b.report.Findings)
 	b.report.Findings = append(b.report.Findings, f)
+}
+
+// neverGiven lists the inputs of the estimator that no completed test has.
+func (b *book) neverGiven(needs []string) {
+	for _, need := range needs {
+		if events := b.lacking[need]; events != nil && !b.given[need] {
+			b.find(Finding{Kind: InputMissing, About: need, Events: events,
+				Text: fmt.Sprintf("a completed test has no %s for the estimator %s", need, b.p.Outcome.Estimator), Hint: inputHint(need)})
+		}
+	}
 }
 
 // unreached lists the parts that no exploration came to.
