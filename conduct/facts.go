@@ -44,7 +44,7 @@ func (s *State) Fact(p *protocol.Protocol, i int, name string) (v float64, ok bo
 		return m, known && m > 0
 	case "bmi":
 		h := s.In.HeightCm / 100
-		return s.In.MassKg / max(h*h, 0.01), s.In.MassKg > 0 && h > 0
+		return s.In.MassKg / max(float64(h*h), 0.01), s.In.MassKg > 0 && h > 0
 	case "rest_hr_bpm":
 		if s.In.RestHR > 0 || form != "rest" {
 			return s.In.RestHR, s.In.RestHR > 0
