@@ -283,7 +283,25 @@ func (s *Server) keep(r *http.Request, l *live, events []conduct.Event) (record.
 	if err := l.stored(events, marks); err != nil {
 		return nil, err
 	}
+	if slices.ContainsFunc(events, func(e conduct.Event) bool { return e.Kind == conduct.Closed }) {
+		s.endVisit(r, l.id)
+	}
 	return marks, nil
+}
+
+// endVisit notes that a test was made at its visit. The events are acknowledged whatever becomes of this.
+func (s *Server) endVisit(r *http.Request, test string) {
+	t, err := s.store.Test(r.Context(), test)
+	if err == nil && t.Visit != 0 && !t.Running() {
+		var v record.Visit
+		if v, err = s.store.Visit(r.Context(), t.Visit); err == nil && v.State != record.VisitDone {
+			v.State = record.VisitDone
+			err = s.store.UpdateVisit(r.Context(), v)
+		}
+	}
+	if err != nil {
+		s.log.Error("visit of a test that ended", "test", test, "error", err)
+	}
 }
 
 // check refuses what can be no event. What makes sense is for the conductor, which counts and passes over the rest.

@@ -1,7 +1,9 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -20,6 +22,7 @@ type faultLine struct{ Name, Label, Text string }
 // field is one entry. Its label, unit and help are texts named after it.
 type field struct {
 	Name    string
+	Prefix  string // of its place in the page, where another form has a field of the same name
 	Kind    string // text, number, date, choice, many, area or tick
 	Value   string
 	Values  []string // of kind many
@@ -30,6 +33,9 @@ type field struct {
 }
 
 type option struct{ Value, Label string }
+
+// ID is its place in the page.
+func (f field) ID() string { return f.Prefix + f.Name }
 
 // Label is the field's name for a person.
 func (f field) Label() string { return say("field." + f.Name) }
@@ -82,6 +88,23 @@ func (f *form) at(name string) *field {
 
 // Field is at for the pages.
 func (f form) Field(name string) field { return *f.at(name) }
+
+// Within are the fields in a place of their own, for pages with several forms.
+func (f form) Within(place any) []field {
+	fields := slices.Clone(f.Fields)
+	for i := range fields {
+		fields[i].Prefix = fmt.Sprint(place, "-")
+	}
+	return fields
+}
+
+// Filled reports whether any of the named fields has something in it, or a fault.
+func (f form) Filled(names ...string) bool {
+	return slices.ContainsFunc(names, func(name string) bool {
+		e := f.at(name)
+		return e.Value != "" || len(e.Values) > 0 || e.Fault != ""
+	})
+}
 
 // take fills the fields with what was sent.
 func (f *form) take(r *http.Request) {

@@ -190,7 +190,7 @@ func TestPeople(t *testing.T) {
 	b := begin(t, false)
 	w := b.browser()
 	add := func(fields url.Values) page { return w.send("/people", "/people", fields) }
-	if p := add(url.Values{"code": {""}, "name": {""}, "note": {"kept note"}}); p.status != http.StatusUnprocessableEntity || !strings.Contains(p.text, "enter a code or a name") || !strings.Contains(p.text, "kept note") {
+	if p := add(url.Values{"code": {""}, "name": {""}, "person_note": {"kept note"}}); p.status != http.StatusUnprocessableEntity || !strings.Contains(p.text, "enter a code or a name") || !strings.Contains(p.text, "kept note") {
 		t.Errorf("nobody: %d", p.status)
 	}
 	named := add(url.Values{"name": {"Only A Name"}})
@@ -210,7 +210,7 @@ func TestPeople(t *testing.T) {
 		t.Errorf("an impossible birth date: %d", p.status)
 	}
 	changed := w.send(named.at, named.at, url.Values{"code": {"Q-1"}, "name": {"Ünal <b>"}, "birth_date": {"1960-03-03"}, "sex": {"male"}})
-	if changed.status != http.StatusOK || !strings.Contains(changed.text, "Saved.") || !strings.Contains(changed.text, "Ünal &lt;b&gt;") || !strings.Contains(changed.text, "<dd>65</dd>") {
+	if changed.status != http.StatusOK || !strings.Contains(changed.text, "Saved.") || !strings.Contains(changed.text, "Ünal &lt;b&gt;") || !strings.Contains(changed.text, "<dd>65, born Thursday 3 March 1960</dd>") {
 		t.Errorf("changed: %d %s", changed.status, changed.text)
 	}
 	if p := w.send(named.at, named.at, url.Values{"code": {"P-260302-2"}}); p.status != http.StatusUnprocessableEntity || !strings.Contains(p.text, "is in use") {
@@ -274,7 +274,7 @@ func TestTextsStandInOnePlace(t *testing.T) {
 			t.Errorf("text %q is used and not there", key)
 		}
 	}
-	made := []string{"field.", "source.", "what.", "say.", "guard.", "limit.", "plan.formula.", "plan.minutes.", "result.verdict.", "result.what.", "note.", "shell.", "signs.", "slip.", "rows.", "standing.", "drug.", "outcome.", "known.", "reason.", "screening.hr."}
+	made := []string{"field.", "source.", "what.", "say.", "guard.", "limit.", "plan.formula.", "plan.minutes.", "result.verdict.", "result.what.", "note.", "shell.", "signs.", "slip.", "rows.", "standing.", "drug.", "outcome.", "known.", "reason.", "screening.hr.", "duplicate.", "person.done.", "visit.state.", "step.", "fact.", "rest.arm.", "machine.why.", "shows.unit.", "how."}
 	for key := range texts {
 		if !named[key] && !slices.ContainsFunc(made, func(p string) bool { return strings.HasPrefix(key, p) }) && !strings.Contains(all.String(), strconv.Quote(key)) {
 			t.Errorf("text %q is never used", key)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 	"strconv"
+	"time"
 
 	"gradus/conduct"
 	"gradus/internal/record"
@@ -20,13 +21,16 @@ var invented = []record.Participant{
 
 // Invent fills an empty store with the people of the demonstration.
 func Invent(ctx context.Context, store record.Store) error {
+	var people []record.Participant
 	for _, p := range invented {
 		p.Note = say("demo.note")
-		if _, err := store.AddParticipant(ctx, p); err != nil {
+		stored, err := store.AddParticipant(ctx, p)
+		if err != nil {
 			return err
 		}
+		people = append(people, stored)
 	}
-	return nil
+	return inventVisits(ctx, store, people, time.Now())
 }
 
 // inventedSizes are mass in kg and height in cm of the invented people.

@@ -30,7 +30,7 @@ type frame struct {
 }
 
 func parsePages(a *assets) (*template.Template, error) {
-	funcs := template.FuncMap{"say": sayHTML, "asset": a.link, "num": num, "fixed": fixed, "clock": clock, "minus": minus, "reading": reading}
+	funcs := template.FuncMap{"say": sayHTML, "asset": a.link, "num": num, "fixed": fixed, "clock": clock, "minus": minus, "reading": reading, "date": dayText}
 	return template.New("pages").Funcs(funcs).ParseFS(templateFiles, "templates/*.html")
 }
 
@@ -90,13 +90,13 @@ func (s *Server) showFault(w http.ResponseWriter, err error) {
 	}
 }
 
-// personAt returns the person whom the address names.
+// personAt returns the person whom the address names, or who is shown in that person's place.
 func (s *Server) personAt(r *http.Request) (record.Participant, error) {
-	id, err := strconv.ParseInt(r.PathValue("person"), 10, 64)
-	if err != nil || id <= 0 {
-		return record.Participant{}, record.ErrNotFound
+	id, err := pathNumber(r, "person")
+	if err != nil {
+		return record.Participant{}, err
 	}
-	return s.store.Participant(r.Context(), id)
+	return s.keptPerson(r, id)
 }
 
 // shellBody is a page that its script draws.

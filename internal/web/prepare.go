@@ -33,7 +33,7 @@ func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Input
 		return f
 	}
 	c := func(name, value string, words ...string) field { return choiceField(name, value, words...) }
-	sex := c("sex", wordOf(p.Sex), "female", "male")
+	sex := c("sex", wordFor(p.Sex), "female", "male")
 	sex.Need = true
 	fields := []field{
 		{Name: "birth_date", Kind: "date", Value: p.BirthDate}, n("age_years", known.AgeYears), sex, n("mass_kg", known.MassKg), n("height_cm", known.HeightCm),
@@ -44,7 +44,7 @@ func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Input
 		n("hr_limit_bpm", 0), n("sbp_limit_mmhg", 0), n("spo2_limit_percent", 0), n("rpe_limit", 0), textField("limits_name", "", 120), {Name: "limits_date", Kind: "date"},
 		c("blood_pressure", "every-stage", "every-stage", "every-second-stage", "none"), n("target_cadence_per_min", known.Cadence), textField("rpe_card", "", 120),
 		n("device_rate_bpm", 0), marginField(), n("ischaemia_hr_bpm", 0), c("medical_cover", "no", "no", "yes"),
-		textField("machine_id", known.MachineID, 80), c("machine_shows", wordOf(known.Machine), "watts", "levels", "mets"),
+		textField("machine_id", known.MachineID, 80), c("machine_shows", wordFor(known.Machine), "watts", "levels", "mets"),
 		n("rpe_alert", 0), n("rpe_end", 0), textField("rpe_reason", "", 200), textField("by", "", 80), {Name: "note", Kind: "area", Most: 1000},
 		equipmentField(plan),
 	}
@@ -129,13 +129,26 @@ func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 	if years, ok := age(p.BirthDate, s.now()); ok && years > 0 {
 		f.at("age_years").Value = strconv.Itoa(years)
 	}
-	if err := s.fillScreened(r, p, &f); err != nil {
+	filled, err := s.takeOver(r, p, &f)
+	if err != nil {
 		return err
 	}
 	if s.demo {
 		fillInvented(&f, p.Code)
 	}
-	return s.showPlan(w, r, http.StatusOK, p, plan, f, s.newTestID(), when)
+	return s.showPlan(w, r, http.StatusOK, p, plan, f, s.newTestID(), knownText(when, filled))
+}
+
+// knownText says where what is filled in comes from.
+func knownText(when string, filled []string) string {
+	var parts []string
+	if when != "" {
+		parts = append(parts, say("plan.known", when))
+	}
+	if len(filled) > 0 {
+		parts = append(parts, say("plan.filled", strings.Join(filled, ", ")))
+	}
+	return strings.Join(parts, " ")
 }
 
 const defaultProtocol = "recumbent-stepper"
@@ -172,11 +185,8 @@ func (s *Server) newTestID() string { return s.now().Format("060102") + "-" + ra
 
 var testID = regexp.MustCompile(`^[0-9]{6}-[0-9a-f]{10}$`)
 
-func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p record.Participant, plan *protocol.Protocol, f form, id, when string) error {
-	body := prepareBody{Person: p, Label: label(p), Form: f, Test: id}
-	if when != "" {
-		body.Known = say("plan.known", when)
-	}
+func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p record.Participant, plan *protocol.Protocol, f form, id, known string) error {
+	body := prepareBody{Person: p, Label: label(p), Form: f, Test: id, Known: known}
 	in := readInputs(&f, plan, &record.Participant{}, s.now())
 	have, err := s.screenedToday(r, p)
 	if err != nil {
@@ -349,7 +359,11 @@ func (s *Server) begin(r *http.Request, p record.Participant, plan *protocol.Pro
 	if err != nil {
 		return err
 	}
-	t := record.Test{ID: id, Participant: p.ID, Protocol: plan.ID, Version: plan.Version, Hash: plan.Hash, Sent: sent, Title: plan.Title, Demo: s.demo}
+	v, err := s.openVisit(r, p, record.VisitOpen)
+	if err != nil {
+		return err
+	}
+	t := record.Test{ID: id, Participant: p.ID, Visit: v.ID, Protocol: plan.ID, Version: plan.Version, Hash: plan.Hash, Sent: sent, Title: plan.Title, Demo: s.demo}
 	if _, err := s.store.NewTest(r.Context(), t); err != nil {
 		return err
 	}

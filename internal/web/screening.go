@@ -509,11 +509,14 @@ func (s *Server) fillScreened(r *http.Request, p record.Participant, f *form) er
 			f.at(name).Value = strconv.FormatFloat(*v, 'f', -1, 64)
 		}
 	}
-	f.at("rate_limiting_drug").Value = rateLimiting(a.Drugs)
-	f.at("rhythm").Value = rhythmOf(a.RhythmDevices)
+	// A drug that is recorded of the person counts even where it was not named today; the examiner may say no.
+	if drug := f.at("rate_limiting_drug"); drug.Value != "yes" {
+		drug.Value = or(rateLimiting(a.Drugs), drug.Value)
+	}
+	f.at("rhythm").Value = or(rhythmOf(a.RhythmDevices), f.at("rhythm").Value)
 	kinds := f.at("condition")
 	for word, kind := range map[string]string{"brain_vessels": "neurological", "heart": "heart", "lung": "lung", "other": "other"} {
-		if slices.Contains(a.KnownDisease, word) {
+		if slices.Contains(a.KnownDisease, word) && !slices.Contains(kinds.Values, kind) {
 			kinds.Values = append(kinds.Values, kind)
 		}
 	}
