@@ -2,7 +2,6 @@ package estimate
 
 import (
 	"fmt"
-	"strings"
 
 	"gradus/conduct"
 	"gradus/protocol"
@@ -40,6 +39,8 @@ type Assessment struct {
 	Unfinished *Unfinished
 	Departures []conduct.Departure
 	Version    int // 1, and one more for each correction after the test was closed
+	// Compared holds every estimate that the protocol names, the leading one first, when there are several.
+	Compared []Compared
 }
 
 // Line gives the equation as plain numbers for a protocol that looks ahead with it. It is false for an
@@ -76,7 +77,17 @@ func (e *Estimator) Line() (l protocol.Line, ok bool) {
 // Assess judges a test as a whole: is there an estimate, can it be used, and why not. The estimator may be
 // nil when the protocol has none. What was measured is in the state and is reported whatever the verdict.
 func Assess(p *protocol.Protocol, s *conduct.State, e *Estimator) Assessment {
+	if e != nil && e.Women != nil && s.In.Sex == conduct.Female {
+		beside := e.Beside
+		e = e.Women
+		if e.Beside == nil {
+			with := *e
+			with.Beside = beside
+			e = &with
+		}
+	}
 	a := &assessor{p: p, s: s, e: e}
+	a.out.Compared = []Compared{}
 	a.out.Reasons = []Caution{}
 	a.out.Version = s.Version()
 	a.out.Departures = conduct.Departures(p, s)
@@ -84,6 +95,7 @@ func Assess(p *protocol.Protocol, s *conduct.State, e *Estimator) Assessment {
 		a.out.Departures = []conduct.Departure{}
 	}
 	a.estimate()
+	a.compareAll()
 	a.unfinished()
 	a.ending()
 	a.record()
@@ -137,7 +149,7 @@ func (a *assessor) estimate() {
 		hr, _, _ = a.s.LastHeart(a.p, i)
 	}
 	a.out.End = &End{Stage: i, WorkW: a.s.Stages[i].Set, HR: hr}
-	values, missing := a.values(i, a.s.Stages[i].Set, hr)
+	r, values, missing, err := a.answer(a.e, i, hr)
 	if missing != "" {
 		a.out.NoEstimate = missing
 		if a.e != nil {
@@ -146,7 +158,6 @@ func (a *assessor) estimate() {
 		return
 	}
 	context := a.context(i)
-	r, err := a.e.Estimate(values, context)
 	if err != nil {
 		a.out.NoEstimate = err.Error()
 		a.bar("input-refused", own, "%s", err.Error())
@@ -154,7 +165,7 @@ func (a *assessor) estimate() {
 	}
 	a.out.Estimate = &r
 	for _, c := range r.Cautions {
-		if !a.misleads(c.ID) {
+		if !a.misleads(c.ID) && !a.bars(c.ID) {
 			a.out.Reasons = append(a.out.Reasons, c)
 			continue
 		}
@@ -165,73 +176,15 @@ func (a *assessor) estimate() {
 	if r.Verdict == Refused {
 		a.bar("estimate-refused", own, "%s", r.Why)
 	}
+	if a.e.Extrapolate != nil {
+		return
+	}
 	a.onlyFirst(i, hr, values, &context)
 	a.machine(i, values, &context)
 }
 
 // onlyMETs reports whether there is no work rate to estimate from.
 func (a *assessor) onlyMETs() bool { return a.e != nil && a.s.In.Machine == conduct.ShowsMETs }
-
-// testNames are what the conductor calls the number of a role, in the unit that the name says.
-var testNames = map[string]string{"age": "age_years", "mass": "mass_kg", "height": "height_cm", "work": "work_w", "heart-rate": "hr_bpm", "speed": "speed_kmh",
-	"grade": "grade_percent", "time": "time_min", "distance": "distance_m", "rest-heart-rate": "rest_hr_bpm", "max-heart-rate": "max_hr_bpm",
-	"bmi": "bmi", "step-rate": "step_rate_per_min", "step-height": "step_height_m"}
-
-// values puts the test's numbers into the order of the estimator's inputs, with the work rate and heart rate given;
-// missing says what is not there.
-func (a *assessor) values(stage int, work, hr float64) (values []float64, missing string) {
-	if a.e == nil {
-		return nil, "this protocol has no estimator"
-	}
-	values = make([]float64, len(a.e.Inputs))
-	for i := range a.e.Inputs {
-		v, known := a.value(i, stage, work, hr)
-		if !known {
-			return nil, a.e.Inputs[i].Label + " is not recorded"
-		}
-		values[i] = v
-	}
-	return values, ""
-}
-
-// value is the test's number for an input of the estimator, in its unit.
-func (a *assessor) value(i, stage int, work, hr float64) (v float64, known bool) {
-	input := &a.e.Inputs[i]
-	switch input.Role {
-	case "sex":
-		for _, c := range input.Codes {
-			if a.s.In.Sex == conduct.Female && c.Word == "female" || a.s.In.Sex == conduct.Male && c.Word == "male" {
-				return c.Value, true
-			}
-		}
-		return 0, false
-	case "work":
-		v, known = work, work > 0
-	case "heart-rate":
-		v, known = a.s.Fact(a.p, stage, input.ID) // a stage other than the last one may be meant
-		if !known {
-			v, known = hr, hr > 0
-		}
-		return v, known
-	}
-	name := testNames[input.Role]
-	if name == "" {
-		name = input.ID
-	}
-	if input.Role != "work" {
-		v, known = a.s.Fact(a.p, stage, name)
-	}
-	if name == input.ID || !known {
-		return v, known
-	}
-	for k := range input.Also {
-		if input.Also[k].Name == name {
-			return input.Also[k].Convert(v), true
-		}
-	}
-	// Names such as end_work_w differ only in what they say of the stage; a role without the unit cannot be used.
-	return v, strings.HasSuffix(input.ID, name) || name == "age_years"
-}
 
 // context tells the estimator how the test was run.
 func (a *assessor) context(i int) Context {
@@ -277,6 +230,16 @@ func (a *assessor) misleads(id string) bool {
 			return true
 		case whenRhythm:
 			return !a.s.Limits.HRLeads
+		}
+	}
+	return false
+}
+
+// bars says whether a caution makes the number unusable whatever else holds.
+func (a *assessor) bars(id string) bool {
+	for i := range a.e.rules {
+		if a.e.rules[i].id == id && a.e.rules[i].rule.Bars {
+			return true
 		}
 	}
 	return false
@@ -335,7 +298,10 @@ func (a *assessor) unfinished() {
 	}
 	u := &Unfinished{Stage: last, WorkW: st.Set, HR: hr, Value: Absent}
 	a.out.Unfinished = u
-	values, missing := a.values(last, st.Set, hr)
+	if a.e == nil || a.e.Extrapolate != nil {
+		return
+	}
+	values, missing := a.values(a.e, last, hr)
 	if missing != "" {
 		return
 	}

@@ -12,6 +12,7 @@ type Rule struct {
 	ID     string `yaml:"id" json:"id"`
 	When   string `yaml:"when" json:"when"`
 	Notice bool   `yaml:"notice" json:"notice,omitempty"` // for information: by itself it lowers no verdict
+	Bars   bool   `yaml:"bars" json:"bars,omitempty"`     // the number is kept, but not usable as the result of a test
 	Text   string `yaml:"text" json:"text"`
 	// Limit is the number of the rule, in the unit that its When implies: /min, percent, or the outcome's unit.
 	Limit   float64  `yaml:"limit" json:"limit,omitempty"`

@@ -34,7 +34,9 @@ type Estimator struct {
 	Error      Error   `yaml:"error" json:"error"`
 	Population string  `yaml:"population" json:"population"`
 	Limits     Limits  `yaml:"limits" json:"limits"`
-	Normal     *Normal `yaml:"lower_limit_of_normal" json:"lower_limit_of_normal,omitempty"`
+	// Extrapolate makes the equation that of one stage, and the answer a line over stages extended to maximal heart rate.
+	Extrapolate *Extrapolate `yaml:"extrapolate" json:"extrapolate,omitempty"`
+	Normal      *Normal      `yaml:"lower_limit_of_normal" json:"lower_limit_of_normal,omitempty"`
 	// Use names rules of the table that many estimators share; the reader of files adds them to Cautions.
 	Use        []string `yaml:"use" json:"-"`
 	Cautions   []Rule   `yaml:"cautions" json:"cautions"`
@@ -42,6 +44,10 @@ type Estimator struct {
 	Provenance string   `yaml:"provenance" json:"provenance"`
 	// Verification is the record of a person who compared every coefficient with the paper; nil until then.
 	Verification *Verification `yaml:"-" json:"verification"`
+
+	// Women answers in place of this one for women, and Beside are shown next to it; a protocol names them.
+	Women  *Estimator   `yaml:"-" json:"women,omitempty"`
+	Beside []*Estimator `yaml:"-" json:"beside,omitempty"`
 
 	run      program
 	rules    []check
@@ -142,18 +148,18 @@ type Figure struct {
 // Table gives a value between points on a straight line. Outside the first and last point Beyond says what
 // happens: hold (the value at the end) or refuse.
 type Table struct {
-	ID     string  `yaml:"id" json:"id"`
-	XUnit  string  `yaml:"x_unit" json:"x_unit"`
-	YUnit  string  `yaml:"y_unit" json:"y_unit"`
-	Points []Point `yaml:"points" json:"points"`
-	Below  string  `yaml:"below" json:"below"`
-	Above  string  `yaml:"above" json:"above"`
-	How    string  `yaml:"how" json:"how"` // the rule between points and beyond them
-	Source string  `yaml:"source" json:"source"`
+	ID     string `yaml:"id" json:"id"`
+	XUnit  string `yaml:"x_unit" json:"x_unit"`
+	YUnit  string `yaml:"y_unit" json:"y_unit"`
+	Points []Knot `yaml:"points" json:"points"`
+	Below  string `yaml:"below" json:"below"`
+	Above  string `yaml:"above" json:"above"`
+	How    string `yaml:"how" json:"how"` // the rule between points and beyond them
+	Source string `yaml:"source" json:"source"`
 }
 
-// Point is a row of a table.
-type Point struct {
+// Knot is a row of a table.
+type Knot struct {
 	X   float64 `yaml:"x" json:"x"`
 	Y   float64 `yaml:"y" json:"y"`
 	How string  `yaml:"how" json:"how"`

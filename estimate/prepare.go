@@ -18,19 +18,29 @@ const maxRules = 64
 var (
 	hows  = []string{"seen", "memory", "practice", "choice", "derived"}
 	roles = []string{"", "age", "sex", "mass", "work", "heart-rate", "height", "bmi", "rest-heart-rate", "max-heart-rate", "speed",
-		"grade", "time", "distance", "step-rate", "step-height", "final-stage"}
+		"grade", "time", "distance", "step-rate", "step-height", "stage-vo2"}
 	tests = []string{"", "submaximal", "maximal", "none", "group", "step"}
 )
 
 // Prepare checks the data and makes the estimator ready. The error is a *FieldError that names the first
 // fault. It must be called once before any estimate.
 func (e *Estimator) Prepare() error {
-	for _, step := range []func() error{e.checkNames, e.checkInputs, e.compile, e.checkError, e.checkRules, e.checkVerification} {
+	for _, step := range []func() error{e.checkNames, e.checkInputs, e.compile, e.checkExtrapolate, e.checkError, e.checkRules, e.checkVerification} {
 		if err := step(); err != nil {
 			return err
 		}
 	}
 	e.prepared = true
+	if e.Women != nil {
+		if err := e.Women.Prepare(); err != nil {
+			return err
+		}
+	}
+	for _, other := range e.Beside {
+		if err := other.Prepare(); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -226,7 +236,7 @@ func (e *Estimator) compile() error {
 		e.run.coefficients, e.run.inputs = append(e.run.coefficients, t.Coefficient), append(e.run.inputs, input)
 	}
 	for i := range e.Inputs {
-		if !used[e.Inputs[i].ID] {
+		if !used[e.Inputs[i].ID] && !e.ofLine(i) {
 			return fault(at("inputs", i, "id"), e.Inputs[i].ID+" is in no term", "remove it, or add its term")
 		}
 	}
@@ -234,6 +244,12 @@ func (e *Estimator) compile() error {
 		e.compileProducts()
 	}
 	return nil
+}
+
+// ofLine says whether an input belongs to the line over stages and not to the equation of one.
+func (e *Estimator) ofLine(i int) bool {
+	role := e.Inputs[i].Role
+	return e.Extrapolate != nil && (role == "heart-rate" || role == "max-heart-rate")
 }
 
 // compiled compiles a formula of this estimator; a condition stands alone.
@@ -272,7 +288,7 @@ func (e *Estimator) compileText() error {
 		}
 	}
 	for i := range used {
-		if !used[i] {
+		if !used[i] && !e.ofLine(i) {
 			return fault(at("inputs", i, "id"), e.Inputs[i].ID+" is not in the formula", "remove it")
 		}
 	}

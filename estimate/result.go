@@ -41,28 +41,29 @@ const (
 // Result is an estimate with everything a reader needs to judge it. When the verdict is "refused", value and
 // intervals are absent and Why says what to check.
 type Result struct {
-	Verdict     string        `json:"verdict"`
-	Why         string        `json:"why,omitempty"`
-	Estimator   string        `json:"estimator"`
-	What        string        `json:"what"`
-	Value       Number        `json:"value"`
-	Unit        string        `json:"unit"`
-	Criterion   string        `json:"criterion_mode"`
-	SEE         Number        `json:"see"`
-	Low68       Number        `json:"low68"` // ends of the interval for a new person; not clipped
-	High68      Number        `json:"high68"`
-	Low95       Number        `json:"low95"`
-	High95      Number        `json:"high95"`
-	Normal      *Number       `json:"lower_limit_of_normal,omitempty"` // of a predicted value
-	NoError     string        `json:"no_error,omitempty"`              // why there is no interval
-	Floor       float64       `json:"floor"`                           // a lower end below it is shown as "< floor"
-	Covers      string        `json:"covers"`
-	Inputs      []Used        `json:"inputs"`
-	Cautions    []Caution     `json:"cautions"`
-	Sensitivity []Sensitivity `json:"sensitivity"`
-	Source      string        `json:"source"`
-	ErrorSource string        `json:"error_source"`
-	Provenance  string        `json:"provenance"`
+	Verdict       string         `json:"verdict"`
+	Why           string         `json:"why,omitempty"`
+	Estimator     string         `json:"estimator"`
+	What          string         `json:"what"`
+	Value         Number         `json:"value"`
+	Unit          string         `json:"unit"`
+	Criterion     string         `json:"criterion_mode"`
+	SEE           Number         `json:"see"`
+	Low68         Number         `json:"low68"` // ends of the interval for a new person; not clipped
+	High68        Number         `json:"high68"`
+	Low95         Number         `json:"low95"`
+	High95        Number         `json:"high95"`
+	Normal        *Number        `json:"lower_limit_of_normal,omitempty"` // of a predicted value
+	NoError       string         `json:"no_error,omitempty"`              // why there is no interval
+	Floor         float64        `json:"floor"`                           // a lower end below it is shown as "< floor"
+	Covers        string         `json:"covers"`
+	Extrapolation *Extrapolation `json:"extrapolation,omitempty"` // of a line over stages
+	Inputs        []Used         `json:"inputs"`
+	Cautions      []Caution      `json:"cautions"`
+	Sensitivity   []Sensitivity  `json:"sensitivity"`
+	Source        string         `json:"source"`
+	ErrorSource   string         `json:"error_source"`
+	Provenance    string         `json:"provenance"`
 }
 
 // Used is an input as it entered the equation; Word is set for a coded one.
@@ -90,6 +91,9 @@ func (e *Estimator) Estimate(values []float64, c Context) (Result, error) {
 	}
 	if len(values) != len(e.Inputs) {
 		return Result{}, &InputError{e.ID, strconv.Itoa(len(values)) + " values for " + strconv.Itoa(len(e.Inputs)) + " inputs", ""}
+	}
+	if e.Extrapolate != nil {
+		return Result{}, &InputError{e.ID, "extends a line over several stages", "give the values of each stage"}
 	}
 	for i, v := range values {
 		if err := e.Check(i, v); err != nil {

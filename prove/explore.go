@@ -394,6 +394,14 @@ func (x *explorer) has(s *conduct.State, i int, need string) bool {
 		name = "rest_hr_bpm"
 	case "max-heart-rate":
 		name = "max_hr_bpm"
+	case "grade":
+		name = "grade_percent"
+	case "step-rate":
+		name = "step_rate_per_min"
+	case "step-height":
+		name = "step_height_m"
+	case "stage-vo2":
+		return x.p.Parts[s.Stages[i].Part].VO2 > 0
 	}
 	if slices.Contains(x.p.Inputs.Asked, name) {
 		return true // asked, not required: a missing answer is said, and is no fault of the plan

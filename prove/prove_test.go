@@ -26,10 +26,7 @@ func needsOf(p *protocol.Protocol) (needs []string) {
 }
 
 func rolesOf(e *estimate.Estimator) (needs []string) {
-	for _, in := range e.Inputs {
-		needs = append(needs, in.Role)
-	}
-	return needs
+	return e.Needs()
 }
 
 func read(t testing.TB, path string) *protocol.Protocol {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -22,6 +23,8 @@ type estimateCmd struct {
 	Out       string `name:"out" placeholder:"FILE.csv" help:"Write the rows here; without it they go to standard output."`
 	Reference string `name:"reference" placeholder:"TABLE.csv" help:"Add a percentile from this table: sex, age_low, p5 to p95."`
 	SkipBad   bool   `name:"skip-bad" help:"End with exit code 0 although rows were bad."`
+	Simulate  int    `name:"simulate" placeholder:"N" help:"For a line over stages: check the interval with N simulated tests."`
+	Seed      uint64 `name:"seed" default:"1" help:"Seed of the simulated tests."`
 }
 
 // Run estimates once, or for every row of a file.
@@ -36,11 +39,19 @@ func (c *estimateCmd) Run(e *env) error {
 	if c.In != "" {
 		return c.rows(e, est)
 	}
-	values, about, err := readValues(est, c.Values)
-	if err != nil {
-		return err
+	if est.Extrapolate == nil && (c.Simulate != 0 || c.Seed != 1) {
+		return usageError{"--simulate and --seed are for estimators that extend a line over stages"}
 	}
-	result, err := est.Estimate(values, about)
+	var result estimate.Result
+	if est.Extrapolate != nil {
+		result, err = c.stages(e, est)
+	} else {
+		var values []float64
+		var about estimate.Context
+		if values, about, err = readValues(est, c.Values); err == nil {
+			result, err = est.Estimate(values, about)
+		}
+	}
 	if err != nil {
 		return err
 	}
@@ -61,6 +72,10 @@ func (c *estimateCmd) checkUsage() error {
 		return usageError{"--out, --reference and --skip-bad need --in FILE.csv"}
 	case c.In != "" && len(c.Values) > 0:
 		return usageError{"with --in the values come from the file; leave out " + c.Values[0]}
+	case c.In != "" && c.Simulate != 0:
+		return usageError{"--simulate is for one test; leave out --in"}
+	case c.Simulate < 0 || c.Simulate > 10_000_000:
+		return usageError{"--simulate takes 1 to 10000000"}
 	case c.In != "" && c.JSON:
 		return usageError{"--in writes CSV; leave out --json"}
 	}
@@ -226,11 +241,20 @@ func writeNumbers(b *strings.Builder, r *estimate.Result) {
 	} else {
 		fmt.Fprintf(b, "%s %.*f %s, 95 %% interval %s to %.*f\n", r.What, d, r.Value, r.Unit, r.Low95Text(d), d, r.High95)
 		fmt.Fprintf(b, "  %s\n", r.Covers)
-		fmt.Fprintf(b, "68 %% interval %s to %.*f; standard error %g.", r.Low68Text(d), d, r.High68, r.SEE)
+		see := r.SEE
+		if r.Extrapolation != nil {
+			see = estimate.Number(math.Round(float64(see)*100) / 100)
+		}
+		fmt.Fprintf(b, "68 %% interval %s to %.*f; standard error %g.", r.Low68Text(d), d, r.High68, see)
 		if strings.HasPrefix(r.What, "VO2peak") || strings.HasPrefix(r.What, "VO2max") {
 			fmt.Fprintf(b, " It predicts a %s peak.", r.Criterion)
 		}
 		b.WriteString("\n")
+	}
+	if x := r.Extrapolation; x != nil {
+		fmt.Fprintf(b, "Line over %d of %d stages: %.3f /min for each %s, to %.1f /min (%s). By the last two stages: %s\n",
+			x.Used, len(x.Points), x.Slope, r.Unit, x.MaxHR, x.Formula, lastTwoText(x, r.Unit))
+		fmt.Fprintf(b, "Standard error %.2f: maximal heart rate %.2f, heart rate of the stages %.2f, economy %.2f, work rate %.2f, the uncertain slope %.2f\n", x.SD, x.FromMaxHR, x.FromHR, x.FromEcon, x.FromWork, x.FromCurve)
 	}
 	if r.Normal != nil {
 		fmt.Fprintf(b, "Lower limit of normal: %.*f %s\n", d, *r.Normal, r.Unit)

@@ -270,3 +270,66 @@ func TestFilesThatEndTheRunLeaveNothing(t *testing.T) {
 		}
 	}
 }
+
+// Names of the publications, other units and stages as lists.
+func TestEstimateByOtherNames(t *testing.T) {
+	value := func(args ...string) float64 {
+		t.Helper()
+		out, errs, code := gradus("", append([]string{"estimate"}, append(args, "--json")...)...)
+		var r struct{ Value float64 }
+		if err := json.Unmarshal([]byte(out), &r); err != nil || code != 0 {
+			t.Fatalf("%v: exit %d, %s%s (%v)", args, code, out, errs, err)
+		}
+		return r.Value
+	}
+	for _, c := range []struct {
+		args []string
+		want float64
+	}{
+		{[]string{"mile_walk_1987_rel", "male=0", "age=30", "lb=150", "t=15.2", "hr=128"}, 40.02852},
+		{[]string{"mile-walk-1987-rel", "sex=female", "age_years=30", "mass_kg=68.0388555", "time_s=912", "hr_bpm=128"}, 40.02852},
+		{[]string{"smwt-2011", "m=650", "kg=75", "female=0", "rhr=64", "age=40"}, 44.419},
+		{[]string{"nx-bmi-2011-men", "age=24", "cm=181", "kg=78", "rhr=68", "pai=8.5"}, 52.816892},
+		{[]string{"walk", "speed_kmh=6", "grade_percent=5"}, 22.5},
+		{[]string{"cycle-extrapolation", "mass_kg=80", "age=40", "work_w=75,100,125", "hr=118,131,144"}, 33.221154},
+		{[]string{"cycle-extrapolation", "mass_kg=68", "age_years=55", "max_hr_formula=tanaka", "work_kgm_min=300,450", "hr_bpm=125,139"}, 27.561983},
+		{[]string{"survey-treadmill", "vo2=17.8,24.4", "hr=107,126", "max_hr_bpm=171"}, 40.031579},
+	} {
+		if got := value(c.args...); math.Abs(got-c.want) > 1e-5 {
+			t.Errorf("%v: %v, want %v", c.args, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		args []string
+		code int
+		want string
+	}{
+		{[]string{"astrand-a-men", "sex=female", "vo2sub=2.8", "hr=150"}, 1, "is for men only"},
+		{[]string{"walk", "mph=3", "speed_kmh=5", "g=0"}, 2, "speed_m_min is given twice"},
+		{[]string{"walk", "mph=300", "g=0"}, 1, "mph: 300 mph is 8040 m/min, outside 1 to 600"},
+		{[]string{"smwt-2011", "m=650", "kg=75", "female=2", "rhr=64", "age=40"}, 1, "female: 2 is neither 0 nor 1"},
+		{[]string{"cycle-extrapolation", "mass_kg=80", "age=40", "work_w=75,100,125", "hr=118,131"}, 2, "hr has 2 values, other inputs have 3"},
+		{[]string{"cycle-extrapolation", "mass_kg=80", "work_w=75,100", "hr=118,131"}, 1, "max_hr_bpm is missing"},
+		{[]string{"cycle-extrapolation", "mass_kg=80", "age=40", "work_w=100,75", "hr=118,131"}, 1, ""},
+		{[]string{"walk", "mph=3", "g=0", "--simulate", "10"}, 2, "--simulate and --seed are for"},
+	} {
+		out, errs, code := gradus("", append([]string{"estimate"}, c.args...)...)
+		if code != c.code || !strings.Contains(errs, c.want) {
+			t.Errorf("%v: exit %d, %s%s, want %d %s", c.args, code, out, errs, c.code, c.want)
+		}
+	}
+}
+
+// Every estimator shows an example that runs.
+func TestExamplesOfEstimatorsRun(t *testing.T) {
+	out, _, code := gradus("", "estimators", "--json")
+	var list []struct{ ID, Example string }
+	if err := json.Unmarshal([]byte(out), &list); err != nil || code != 0 || len(list) < 100 {
+		t.Fatal(err, code, len(list))
+	}
+	for _, e := range list {
+		if out, errs, code := gradus("", strings.Fields(e.Example)[1:]...); code != 0 || out == "" {
+			t.Errorf("%s: exit %d, %s%s", e.Example, code, out, errs)
+		}
+	}
+}

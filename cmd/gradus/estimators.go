@@ -70,6 +70,7 @@ type listedEstimator struct {
 	Error      estimate.Error         `json:"error"`
 	Tables     []estimate.Table       `json:"tables,omitempty"`
 	Require    []estimate.Must        `json:"require,omitempty"`
+	Line       *estimate.Extrapolate  `json:"extrapolate,omitempty"`
 	Normal     *estimate.Normal       `json:"lower_limit_of_normal,omitempty"`
 	Half95     estimate.Number        `json:"half95"` // half the width of the 95 % interval; null when it is not one number
 	Example    string                 `json:"example"`
@@ -95,7 +96,7 @@ func listed(all []*estimate.Estimator) []listedEstimator {
 	for _, e := range all {
 		l := listedEstimator{ID: e.ID, Title: e.Title, Test: or(e.Test, "submaximal"), For: or(e.For, "both"), What: e.Outcome.What, Unit: e.Outcome.Unit,
 			Criterion: e.Outcome.CriterionMode, Terms: append([]estimate.Term{}, e.Terms...), Formula: e.Formula, Error: e.Error, Tables: e.Tables,
-			Require: e.Require, Normal: e.Normal, Half95: estimate.Number(e.Half95()), Example: example(e),
+			Require: e.Require, Line: e.Extrapolate, Normal: e.Normal, Half95: estimate.Number(e.Half95()), Example: example(e),
 			Population: e.Population, Source: e.Source, Provenance: e.Provenance, Verified: e.Verification}
 		for _, in := range e.Inputs {
 			li := listedInput{Name: in.ID, Label: in.Label, Unit: in.Unit, Also: append([]estimate.Other{}, in.Also...), Plausible: in.Plausible, Domain: in.Domain, Note: in.Note}
@@ -141,6 +142,10 @@ func writeEstimator(out io.Writer, e *estimate.Estimator) {
 	for _, t := range e.Tables {
 		fmt.Fprintf(out, "  Table %s, %s by %s: %s; straight lines between, below: %s, above: %s\n", t.ID, t.YUnit, t.XUnit, pointsText(t.Points), t.Below, t.Above)
 	}
+	if x := e.Extrapolate; x != nil {
+		fmt.Fprintf(out, "  The equation is that of one stage; heart rate on it over the stages, extended to maximal heart rate: %s\n", lineText(x))
+		fmt.Fprintln(out, "  Stages are given as lists: work_w=75,100 hr_bpm=118,131; a value that is the same in all stages once")
+	}
 	for _, m := range e.Require {
 		fmt.Fprintf(out, "  Refused unless %s\n", m.That)
 	}
@@ -185,6 +190,8 @@ func otherText(in *estimate.Input, o *estimate.Other) string {
 func errorText(e *estimate.Estimator) string {
 	r := &e.Error
 	switch {
+	case r.None != "" && e.Extrapolate != nil:
+		return r.None
 	case r.None != "":
 		return "none: " + r.None
 	case r.Percent > 0:
@@ -195,7 +202,7 @@ func errorText(e *estimate.Estimator) string {
 	return fmt.Sprintf("SEE %g %s (%s; n = %g); 95 %% interval +/- %.*f", r.SEE, e.Outcome.Unit, r.Kind, r.N, decimals(e.Outcome.Unit), e.Half95())
 }
 
-func pointsText(points []estimate.Point) string {
+func pointsText(points []estimate.Knot) string {
 	parts := make([]string, len(points))
 	for i, p := range points {
 		parts[i] = fmt.Sprintf("%g: %g", p.X, p.Y)
@@ -207,10 +214,21 @@ func pointsText(points []estimate.Point) string {
 func example(e *estimate.Estimator) string {
 	text := "gradus estimate " + e.ID
 	for i := range e.Inputs {
-		text += " " + e.Inputs[i].ID + "=" + exampleValue(&e.Inputs[i])
+		value := exampleValue(&e.Inputs[i])
+		if list := exampleStages[e.Inputs[i].ID]; e.Extrapolate != nil && list != "" {
+			value = list
+			if e.RoleAt("stage-vo2") >= 0 && e.Inputs[i].Role == "heart-rate" {
+				value = "120,140"
+			}
+		}
+		text += " " + e.Inputs[i].ID + "=" + value
 	}
 	return text
 }
+
+// exampleStages are values of the stages of one test, for a line over stages.
+var exampleStages = map[string]string{"work_kgm_min": "450,600,750", "hr_bpm": "118,131,144", "speed_m_min": "60,80,100", "grade_fraction": "0.02,0.03,0.04",
+	"step_rate_per_min": "15,20,25", "stage_vo2": "23.3,31.4"}
 
 // exampleValues are ordinary values of the inputs that several equations take, so that the example means something.
 var exampleValues = map[string]string{"age_years": "45", "mass_kg": "75", "mass_lb": "165", "height_cm": "172", "height_m": "1.72", "bmi": "26", "hr_bpm": "132", "rest_hr_bpm": "68",
@@ -219,6 +237,17 @@ var exampleValues = map[string]string{"age_years": "45", "mass_kg": "75", "mass_
 	"hr_rise_bpm": "45", "work_rise_w": "90", "hr_standard_bpm": "88", "peak_work_w": "200", "step_rate_per_min": "24", "step_height_m": "0.254", "waist_cm": "90", "resistance_kp": "2",
 	"cadence_per_min": "50", "max_hr_leg_bpm": "170", "perceived_ability": "14", "activity_rating": "4", "activity_index": "5", "activity_score": "3", "activity_score_met": "1.06", "body_fat_percent": "25",
 	"end_work_w": "75", "end_hr_bpm": "130"}
+
+func lineText(x *estimate.Extrapolate) string {
+	text := "all stages"
+	if x.FromBPM > 0 {
+		text = fmt.Sprintf("stages from %g /min to %g %% of it", x.FromBPM, x.ToPercent)
+	}
+	if x.Stages > 0 {
+		text += fmt.Sprintf(", exactly %d", x.Stages)
+	}
+	return fmt.Sprintf("%s; without max_hr_bpm by %s from age_years (or max_hr_formula=…). Errors: heart rate %g /min, work rate %g %%, economy %g %%", text, x.Formula, x.HRBPM, x.Work, x.Efficiency)
+}
 
 func exampleValue(in *estimate.Input) string {
 	if len(in.Codes) > 0 {

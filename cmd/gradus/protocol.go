@@ -168,13 +168,35 @@ func readPlan(name string) (*planFile, error) {
 	if len(plan.errs) > 0 {
 		return plan, errPlan
 	}
-	if id := plan.p.Outcome.Estimator; id != "none" {
-		if plan.e, err = estimators.ByID(id); err != nil {
-			plan.errs = []error{placed(plan, "outcome.estimator", fmt.Sprintf("no estimator has the id %q", id), "see gradus estimators, or write none")}
-			return plan, errPlan
+	o := &plan.p.Outcome
+	for path, id := range namedEstimators(o) {
+		if _, err := estimators.ByID(id); err != nil {
+			plan.errs = append(plan.errs, placed(plan, path, fmt.Sprintf("no estimator has the id %q", id), "see gradus estimators, or write none"))
 		}
 	}
+	if len(plan.errs) > 0 {
+		return plan, errPlan
+	}
+	plan.e, err = estimators.Of(o)
+	if err != nil {
+		return plan, err
+	}
 	return plan, nil
+}
+
+// namedEstimators are the estimators that an outcome names, by their path in the file.
+func namedEstimators(o *protocol.Outcome) map[string]string {
+	named := map[string]string{}
+	if o.Estimator != "none" {
+		named["outcome.estimator"] = o.Estimator
+	}
+	if o.Women != "" {
+		named["outcome.women"] = o.Women
+	}
+	for i, id := range o.Also {
+		named[fmt.Sprintf("outcome.also[%d]", i)] = id
+	}
+	return named
 }
 
 func placed(plan *planFile, path, msg, hint string) error {
@@ -229,14 +251,7 @@ func needsOf(e *estimate.Estimator) (needs []string) {
 	if e == nil {
 		return nil
 	}
-	for _, in := range e.Inputs {
-		if in.Role != "" {
-			needs = append(needs, in.Role)
-		} else {
-			needs = append(needs, in.ID)
-		}
-	}
-	return needs
+	return e.Needs()
 }
 
 func writeEvents(name string, events []conduct.Event) error {

@@ -20,15 +20,19 @@ import (
 type scoreCmd struct {
 	Files []string `arg:"" name:"file" placeholder:"FILE.csv" help:"Data sheets: CSV, one row for each reading."`
 
-	JSON  bool   `name:"json" help:"Print one JSON document."`
-	CSV   bool   `name:"csv" help:"Print one CSV row for each test."`
-	Out   string `name:"out" placeholder:"FILE" help:"Write to this file; its ending (.json, .csv, .txt) picks the format."`
-	Today string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
+	JSON    bool   `name:"json" help:"Print one JSON document."`
+	CSV     bool   `name:"csv" help:"Print one CSV row for each test."`
+	Out     string `name:"out" placeholder:"FILE" help:"Write to this file; its ending (.json, .csv, .txt) picks the format."`
+	Mapping string `name:"mapping" placeholder:"NAME" help:"Read one wide table, a row for each test, by this mapping: a shipped one or a .yaml file."`
+	Today   string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
 }
 
 // Run scores data sheets. Notices and faults go to stderr; the results of the other tests are written all the
 // same.
 func (c *scoreCmd) Run(e *env) error {
+	if c.Mapping != "" {
+		return c.mapped(e)
+	}
 	write, err := c.form()
 	if err != nil {
 		return err
@@ -53,8 +57,23 @@ func (c *scoreCmd) Run(e *env) error {
 
 // form picks how the results are written.
 func (c *scoreCmd) form() (func(*sheet.Scores, io.Writer) error, error) {
+	ending, err := c.ending()
+	if err != nil {
+		return nil, err
+	}
+	switch ending {
+	case ".json":
+		return (*sheet.Scores).WriteJSON, nil
+	case ".csv":
+		return (*sheet.Scores).WriteCSV, nil
+	}
+	return (*sheet.Scores).WriteText, nil
+}
+
+// ending is the form of the results: .txt, .json or .csv.
+func (c *scoreCmd) ending() (string, error) {
 	if c.JSON && c.CSV {
-		return nil, usageError{"--json and --csv exclude each other; --out FILE writes to a file"}
+		return "", usageError{"--json and --csv exclude each other; --out FILE writes to a file"}
 	}
 	ending := ""
 	switch {
@@ -66,7 +85,7 @@ func (c *scoreCmd) form() (func(*sheet.Scores, io.Writer) error, error) {
 	if c.Out != "" {
 		picked := strings.ToLower(filepath.Ext(c.Out))
 		if ending != "" && ending != picked {
-			return nil, usageError{fmt.Sprintf("--out %s asks for another format than --%s", c.Out, ending[1:])}
+			return "", usageError{fmt.Sprintf("--out %s asks for another format than --%s", c.Out, ending[1:])}
 		}
 		ending = picked
 		if ending == "" {
@@ -74,14 +93,12 @@ func (c *scoreCmd) form() (func(*sheet.Scores, io.Writer) error, error) {
 		}
 	}
 	switch ending {
-	case "", ".txt":
-		return (*sheet.Scores).WriteText, nil
-	case ".json":
-		return (*sheet.Scores).WriteJSON, nil
-	case ".csv":
-		return (*sheet.Scores).WriteCSV, nil
+	case "":
+		return ".txt", nil
+	case ".txt", ".json", ".csv":
+		return ending, nil
 	}
-	return nil, usageError{fmt.Sprintf("--out %s: the ending picks the format; use .json, .csv or .txt", c.Out)}
+	return "", usageError{fmt.Sprintf("--out %s: the ending picks the format; use .json, .csv or .txt", c.Out)}
 }
 
 // readSheets reads the files that can be opened and says which cannot.
@@ -117,9 +134,9 @@ func planReader() sheet.Plans {
 		}
 		var l plan
 		l.p, l.err = protocols.Load(id, estimators.LineOf)
-		if l.err == nil && l.p.Outcome.Estimator != "none" {
-			if l.e, l.err = estimators.ByID(l.p.Outcome.Estimator); l.err != nil {
-				l.err = fmt.Errorf("protocol %s names estimator %s: %w", id, l.p.Outcome.Estimator, l.err)
+		if l.err == nil {
+			if l.e, l.err = estimators.Of(&l.p.Outcome); l.err != nil {
+				l.err = fmt.Errorf("protocol %s names estimator %w", id, l.err)
 			}
 		}
 		loaded[id] = l

@@ -97,14 +97,14 @@ func demands(e *estimate.Estimator, in *estimate.Input) int {
 		"age_years": -1, "mass_kg": -1, "mass_lb": -1, "bmi": -1, "body_fat_percent": -1, "waist_cm": -1, "rest_hr_bpm": -1,
 		"hr_bpm": -1, "end_hr_bpm": -1, "hr2_bpm": -1, "hr_standard_bpm": -1, "max_hr_bpm": 1, "max_work_kgm_min": 1, "work_kgm_min": 1, "work_w": 1, "end_work_w": 1,
 		"work2_kgm_min": 1, "peak_work_w": 1, "distance_m": 1, "speed_mph": 1, "speed_m_min": 1, "grade_fraction": 1, "step_rate_per_min": 1, "step_height_m": 1,
-		"vo2_l_min": 1, "nomogram_l_min": 1, "last_stage_vo2": 1, "perceived_ability": 1, "activity_rating": 1, "activity_index": 1, "activity_score": 1,
+		"vo2_l_min": 1, "stage_vo2": 1, "nomogram_l_min": 1, "last_stage_vo2": 1, "perceived_ability": 1, "activity_rating": 1, "activity_index": 1, "activity_score": 1,
 		"activity_score_met": 1, "resistance_kp": 1, "cadence_per_min": 1, "hr_rise_bpm": -1, "height_m": 1,
 	}[in.ID]
 }
 
 // typical is an ordinary value of an input inside every domain.
 var typical = map[string]float64{"age_years": 45, "mass_kg": 75, "mass_lb": 165, "height_cm": 172, "height_m": 1.72, "bmi": 26, "hr_bpm": 132, "rest_hr_bpm": 68, "end_hr_bpm": 130, "end_work_w": 75,
-	"time_min": 12, "speed_mph": 3.4, "speed_m_min": 90, "grade_fraction": 0.05, "work_kgm_min": 600, "work_w": 100, "distance_m": 480, "vo2_l_min": 1.5, "nomogram_l_min": 3, "last_stage_vo2": 30,
+	"time_min": 12, "speed_mph": 3.4, "speed_m_min": 90, "grade_fraction": 0.05, "work_kgm_min": 600, "work_w": 100, "distance_m": 480, "vo2_l_min": 1.5, "stage_vo2": 25, "nomogram_l_min": 3, "last_stage_vo2": 30,
 	"hr1_bpm": 115, "hr2_bpm": 135, "max_hr_bpm": 175, "work1_kgm_min": 450, "work2_kgm_min": 600, "max_work_kgm_min": 1000, "hr_rise_bpm": 45, "work_rise_w": 90, "hr_standard_bpm": 88,
 	"peak_work_w": 200, "step_rate_per_min": 24, "step_height_m": 0.254, "waist_cm": 90, "resistance_kp": 2, "cadence_per_min": 50, "max_hr_leg_bpm": 170, "perceived_ability": 14, "activity_rating": 4,
 	"activity_index": 5, "activity_score": 3, "activity_score_met": 1.06, "body_fat_percent": 25}

@@ -202,6 +202,31 @@ func placed(file *yamlread.File, prefix string, err error) error {
 	return &yamlread.Error{Name: file.Name, Line: line, Col: col, Msg: where + " " + fault.Msg, Hint: fault.Hint}
 }
 
+// Of returns the estimator whose answer leads in tests by a protocol, joined with the one for women and those that
+// are shown beside it; nil when the protocol has none.
+func Of(o *protocol.Outcome) (*estimate.Estimator, error) {
+	if o.Estimator == "none" || o.Estimator == "" {
+		return nil, nil
+	}
+	lead, err := ByID(o.Estimator)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", o.Estimator, err)
+	}
+	if o.Women != "" {
+		if lead.Women, err = ByID(o.Women); err != nil {
+			return nil, fmt.Errorf("%s: %w", o.Women, err)
+		}
+	}
+	for _, id := range o.Also {
+		other, err := ByID(id)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", id, err)
+		}
+		lead.Beside = append(lead.Beside, other)
+	}
+	return lead, nil
+}
+
 // LineOf gives the linear form of an estimator by its id, for protocols that look ahead with it.
 func LineOf(id string) (protocol.Line, error) {
 	e, err := ByID(id)

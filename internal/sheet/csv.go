@@ -111,3 +111,21 @@ func flat(t *Scored, cells map[string]string) {
 	}
 	cells["reasons"], cells["departures"] = strings.Join(ids, " "), strings.Join(departures, "; ")
 }
+
+// CSVHeader is the first line of the CSV form, with the columns that pass through.
+func CSVHeader(carried []string) []string {
+	header := append([]string{}, outColumns...)
+	for _, name := range carried {
+		for _, taken := range outColumns {
+			if name == taken {
+				name = "sheet_" + name
+				break
+			}
+		}
+		header = append(header, name)
+	}
+	return header
+}
+
+// Record is the row of the CSV form.
+func (t *Scored) Record(carried []string) []string { return (&Scores{Carried: carried}).record(t) }

@@ -76,6 +76,7 @@ type jsonTest struct {
 	After          []jsonReading       `json:"after"`
 	Estimate       *estimate.Result    `json:"estimate"`
 	EstimateReason *string             `json:"estimate_reason"` // why estimate is null
+	Estimates      []estimate.Compared `json:"estimates"`       // all, when the protocol names several; the leading one first
 	Unfinished     *jsonUnfinished     `json:"unfinished"`
 	Validity       jsonValidity        `json:"validity"`
 	Departures     []jsonDeparture     `json:"departures"`
@@ -220,7 +221,7 @@ func testJSON(t *Scored) *jsonTest {
 		Inputs: inputsJSON(t), Said: alsoSaid(t), Stages: []jsonStage{}, Branch: branchJSON(t), EndPoint: some(l.EndPoint), EndBeat: some(l.EndBeat),
 		MaxHR: some(l.MaxHR), Formula: some(l.Formula), Leads: conduct.Next(t.Protocol, &t.State, t.State.Now).Leads,
 		Limits:   limitsJSON(&t.State),
-		Estimate: t.Judged.Estimate, Validity: jsonValidity{t.Judged.Verdict, t.Judged.Reasons}, Departures: []jsonDeparture{},
+		Estimate: t.Judged.Estimate, Estimates: t.Judged.Compared, Validity: jsonValidity{t.Judged.Verdict, t.Judged.Reasons}, Departures: []jsonDeparture{},
 		After: []jsonReading{}, Carried: map[string][]string{},
 	}
 	for i := range t.State.Stages[:t.State.NStages] {
@@ -360,4 +361,12 @@ func reasonText(p *protocol.Protocol, code string) string {
 		return p.Table[i].Text
 	}
 	return code
+}
+
+// Document is the test as WriteJSON writes it.
+func (t *Scored) Document() any {
+	if len(t.Faults) > 0 {
+		return failedJSON(t)
+	}
+	return testJSON(t)
 }

@@ -86,6 +86,7 @@ func (w *teller) tell() {
 	w.ending()
 	w.gap()
 	w.estimate()
+	w.others()
 	w.verdict()
 	w.departures()
 }
@@ -339,6 +340,29 @@ func (w *teller) estimate() {
 		num(end.WorkW), num(end.HR), w.t.number(end.Stage))
 }
 
+// others tells the estimates that stand beside the leading one.
+func (w *teller) others() {
+	for i := range w.t.Judged.Compared {
+		c := &w.t.Judged.Compared[i]
+		if c.Leads {
+			continue
+		}
+		switch {
+		case c.Result == nil:
+			w.say("  ", "  Beside it, %s (%s): no estimate, %s.", c.Title, c.Kind, c.NoEstimate)
+			continue
+		}
+		word := "whether they agree cannot be said, no error is known"
+		if c.Agrees != nil {
+			word = "they agree within their errors"
+			if !*c.Agrees {
+				word = "they do not agree within their errors"
+			}
+		}
+		w.say("  ", "  Beside it, %s (%s): %.1f %s, %s; %s.", c.Title, c.Kind, float64(c.Result.Value), c.Result.Unit, c.Result.RangeText(1), word)
+	}
+}
+
 // verdict says whether the result can be trusted, and why not.
 func (w *teller) verdict() {
 	j := &w.t.Judged
@@ -382,4 +406,12 @@ func (w *teller) departures() {
 		}
 		w.say("  ", "- %s", text)
 	}
+}
+
+// AppendText appends the test as sentences that can be read aloud.
+func (t *Scored) AppendText(to []byte) []byte {
+	var b strings.Builder
+	w := &teller{out: &b, t: t}
+	w.tell()
+	return append(to, b.String()...)
 }

@@ -71,7 +71,7 @@ type slip struct {
 type slipLine struct{ Name, Text string }
 
 func (s *Server) planView(plan *protocol.Protocol, in conduct.Inputs) (planView, error) {
-	e, err := s.lib.estimator(plan.Outcome.Estimator)
+	e, err := s.lib.estimator(&plan.Outcome)
 	if err != nil {
 		return planView{}, err
 	}

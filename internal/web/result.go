@@ -103,6 +103,7 @@ type estimateView struct {
 	Refused                          string
 	Slip, RangeSlip                  slip
 	Sensitivity                      []slipLine
+	Beside                           []slipLine // other estimates of the test, and whether they agree
 }
 
 // stageLine is what was measured at one load.
@@ -226,10 +227,30 @@ func estimateWords(e *estimate.Estimator, o *core.Outcome) *estimateView {
 	v.RangeSlip = slip{Label: say("slip.range"), Value: v.Range, Unit: r.Unit, Lines: []slipLine{
 		{say("slip.error"), say("slip.see", num(float64(r.SEE)), r.Unit)}, {say("slip.range68"), rangeText(r.Low68Text(1), fixed(float64(r.High68)))},
 		{say("slip.covers"), r.Covers}, {say("slip.source"), r.ErrorSource}}}
+	v.Beside = besideLines(o)
 	for _, s := range r.Sensitivity {
 		v.Sensitivity = append(v.Sensitivity, slipLine{s.Label + " " + minus(s.Step), signed(float64(s.Effect)) + thin + r.Unit})
 	}
 	return v
+}
+
+// besideLines are the estimates that stand beside the leading one.
+func besideLines(o *core.Outcome) (lines []slipLine) {
+	for i := range o.Estimates {
+		c := &o.Estimates[i]
+		switch {
+		case c.Leads:
+		case c.Result == nil:
+			lines = append(lines, slipLine{c.Title, c.NoEstimate})
+		default:
+			agrees := "beside.unknown"
+			if c.Agrees != nil {
+				agrees = map[bool]string{true: "beside.agrees", false: "beside.disagrees"}[*c.Agrees]
+			}
+			lines = append(lines, slipLine{c.Title, fixed(float64(c.Result.Value)) + thin + c.Result.Unit + ", " + c.Result.RangeText(1) + "; " + say(agrees)})
+		}
+	}
+	return lines
 }
 
 // rangeText writes a range; a lower end below the floor keeps its sign.

@@ -3,6 +3,7 @@ package web
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 	"sync"
 
 	"gradus/conduct"
@@ -27,19 +28,17 @@ func newShelf() *shelf {
 	return &shelf{protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
 }
 
-// estimator returns the one a protocol names, or nil when it names none.
-func (s *shelf) estimator(id string) (*estimate.Estimator, error) {
-	if id == "" || id == "none" {
-		return nil, nil
-	}
+// estimator returns the one a protocol names, joined with those beside it; nil when it names none.
+func (s *shelf) estimator(o *protocol.Outcome) (*estimate.Estimator, error) {
+	id := strings.Join(append([]string{o.Estimator, o.Women}, o.Also...), " ")
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if e := s.estimators[id]; e != nil {
 		return e, nil
 	}
-	e, err := estimators.ByID(id)
-	if err != nil {
-		return nil, fmt.Errorf("estimator %s: %w", id, err)
+	e, err := estimators.Of(o)
+	if err != nil || e == nil {
+		return nil, err
 	}
 	s.estimators[id] = e
 	return e, nil
@@ -84,7 +83,7 @@ func (s *shelf) loadOf(t record.Test, events []conduct.Event) (core.Load, error)
 	if err != nil {
 		return core.Load{}, err
 	}
-	e, err := s.estimator(p.Outcome.Estimator)
+	e, err := s.estimator(&p.Outcome)
 	if err != nil {
 		return core.Load{}, err
 	}

@@ -149,6 +149,7 @@ type Outcome struct {
 	Verdict    string              `json:"verdict"`
 	Reasons    []estimate.Caution  `json:"reasons"`
 	Estimate   *estimate.Result    `json:"estimate"`
+	Estimates  []estimate.Compared `json:"estimates,omitempty"` // all, when the protocol names several; the leading one first
 	Low95      string              `json:"low95_text"`
 	NoEstimate string              `json:"no_estimate"`
 	EndWork    float64             `json:"end_work_w"`
@@ -383,7 +384,7 @@ func (c *Core) viewSigns(v *View) {
 
 func (c *Core) outcome() *Outcome {
 	a := estimate.Assess(c.protocol, &c.state, c.estimator)
-	o := &Outcome{Verdict: a.Verdict, Reasons: a.Reasons, Estimate: a.Estimate, NoEstimate: a.NoEstimate, Departures: a.Departures}
+	o := &Outcome{Verdict: a.Verdict, Reasons: a.Reasons, Estimate: a.Estimate, Estimates: a.Compared, NoEstimate: a.NoEstimate, Departures: a.Departures}
 	if a.Estimate != nil {
 		o.Low95 = a.Estimate.Low95Text(1)
 	}
