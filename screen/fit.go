@@ -68,6 +68,19 @@ type Person struct {
 	HeartRate HeartRate       // from [Result]
 }
 
+// CanOf turns ticks into answers: what is ticked and all it builds on is yes; what was asked beside it is no.
+func CanOf(ticked, asked []string) map[string]bool {
+	yes := map[string]bool{}
+	for _, id := range ticked {
+		yes[id] = true
+	}
+	can := settle(yes)
+	for _, id := range asked {
+		can[id] = can[id]
+	}
+	return can
+}
+
 // Match says whether a protocol fits a person, and why not.
 type Match struct {
 	ID       string   `json:"id"`

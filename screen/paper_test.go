@@ -112,6 +112,19 @@ func TestPlanOfShipped(t *testing.T) {
 	}
 }
 
+// TestCanOf: a tick carries what it builds on; what was asked beside it is no; what was not asked stays open.
+func TestCanOf(t *testing.T) {
+	can := CanOf([]string{"walk_fast"}, []string{"stand", "walk", "walk_fast", "run"})
+	for id, want := range map[string]bool{"stand": true, "walk": true, "walk_fast": true, "run": false} {
+		if got, asked := can[id]; got != want || !asked {
+			t.Errorf("%s: %v, asked %v", id, got, asked)
+		}
+	}
+	if _, asked := can["grip"]; asked {
+		t.Error("grip was not asked")
+	}
+}
+
 // TestFitContradiction: every ability builds on known ones, and no contradiction makes a test fit.
 func TestFitContradiction(t *testing.T) {
 	known := map[string]bool{}

@@ -182,6 +182,9 @@ func (s *Server) rested(w http.ResponseWriter, r *http.Request) error {
 		body.Form = f
 		return s.showRest(w, r, http.StatusUnprocessableEntity, body, sat)
 	}
+	if err := s.rejudge(r, v, rest, f.text("by")); err != nil {
+		return err
+	}
 	return s.addFact(w, r, v, factRest, rest, f.text("by"))
 }
 

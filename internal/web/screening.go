@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"gradus/conduct"
 	"gradus/internal/record"
 	"gradus/screen"
 )
@@ -232,6 +233,9 @@ func (s *Server) screening(w http.ResponseWriter, r *http.Request) error {
 		if body.Known, err = s.fillKnown(r, p, &body.Form); err != nil {
 			return err
 		}
+		if err := s.fillRest(r, p, &body.Form); err != nil {
+			return err
+		}
 	}
 	return s.showScreening(w, r, http.StatusOK, p, have, body)
 }
@@ -433,13 +437,109 @@ func (s *Server) lastScreening(r *http.Request, p record.Participant) (*screenin
 // fillKnown takes over what seldom changes from the last screening. What belongs to the day is asked anew.
 func (s *Server) fillKnown(r *http.Request, p record.Participant, f *form) (string, error) {
 	last, when, err := s.lastScreening(r, p)
-	if err != nil || last == nil {
+	if err != nil {
 		return "", err
+	}
+	if last == nil {
+		a := recorded(p)
+		if a.KnownDisease == nil && a.Drugs == nil && a.RhythmDevices == nil {
+			return "", nil
+		}
+		fillAnswers(f, a)
+		return say("screening.known.person"), nil
 	}
 	a := last.Answers
 	fillAnswers(f, screen.Answers{RegularExercise: a.RegularExercise, KnownDisease: a.KnownDisease, IntendedIntensity: a.IntendedIntensity,
 		Drugs: a.Drugs, RhythmDevices: a.RhythmDevices, ICDDetectionBPM: a.ICDDetectionBPM, UpperPacingRateBPM: a.UpperPacingRateBPM})
 	return say("screening.known", when), nil
+}
+
+// rejudge judges the screening of the visit anew with the resting values, so that a pressure or pulse found later
+// counts as if it had been known before. Without a screening there is nothing to do yet.
+func (s *Server) rejudge(r *http.Request, v record.Visit, rest restFact, by string) error {
+	facts, err := s.store.Facts(r.Context(), v.ID)
+	if err != nil {
+		return err
+	}
+	fact, ok := record.InView(facts)[factScreening]
+	if !ok {
+		return nil
+	}
+	var have screening
+	if err := json.Unmarshal(fact.JSON, &have); err != nil {
+		return err
+	}
+	rest.into(&have.Answers)
+	text, err := json.Marshal(screening{have.Answers, s.site.Judge(&have.Answers)})
+	if err != nil {
+		return err
+	}
+	_, err = s.store.AddFact(r.Context(), record.Fact{Visit: v.ID, Kind: factScreening, JSON: text, By: say("screening.rejudged", by)})
+	return err
+}
+
+// fillRest takes over the resting values that were measured today before the screening.
+func (s *Server) fillRest(r *http.Request, p record.Participant, f *form) error {
+	v, ok, err := s.visitToday(r, p)
+	if err != nil || !ok {
+		return err
+	}
+	facts, err := s.store.Facts(r.Context(), v.ID)
+	if err != nil {
+		return err
+	}
+	var a screen.Answers
+	if fact, there := record.InView(facts)[factRest]; there {
+		readRest(fact).into(&a)
+	}
+	for name, value := range answerNumbers(&a) {
+		switch {
+		case *value == nil:
+		case name == "irregular_beats_per_min":
+			f.at(name).Value = irregularStep(**value)
+		default:
+			f.at(name).Value = strconv.FormatFloat(**value, 'f', -1, 64)
+		}
+	}
+	return nil
+}
+
+// into puts what was measured seated into the answers.
+func (rest restFact) into(a *screen.Answers) {
+	for _, m := range []struct {
+		v  float64
+		to **float64
+	}{{rest.HR, &a.RestHRBPM}, {rest.SBP, &a.RestSBPmmHg}, {rest.DBP, &a.RestDBPmmHg}, {rest.SpO2, &a.SpO2Percent}} {
+		if m.v > 0 {
+			*m.to = &m.v
+		}
+	}
+	if n, err := strconv.ParseFloat(rest.Irregular, 64); err == nil {
+		a.IrregularPerMin = &n
+	}
+}
+
+// recorded is what stands in the person's record already. Only what is there is ticked; nothing is taken as none.
+func recorded(p record.Participant) (a screen.Answers) {
+	for _, kind := range []struct {
+		is   conduct.Condition
+		word string
+	}{{conduct.CondHeart, "heart"}, {conduct.CondLung, "lung"}} {
+		if p.Condition&kind.is != 0 {
+			a.KnownDisease = append(a.KnownDisease, kind.word)
+		}
+	}
+	for _, d := range p.Drugs {
+		if class := or(d.Class, "unknown"); !slices.Contains(a.Drugs, class) {
+			a.Drugs = append(a.Drugs, class)
+		}
+	}
+	for word, rhythm := range map[string]conduct.Rhythm{"atrial_fibrillation": conduct.AtrialFib, "heart_transplant": conduct.Transplant, "sci_t6_or_above": conduct.SpinalLesionT6, "other_rhythm": conduct.OtherRhythm} {
+		if p.Rhythm == rhythm {
+			a.RhythmDevices = []string{word}
+		}
+	}
+	return a
 }
 
 type paperBody struct {

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -258,4 +259,48 @@ func TestScreeningFillsThePlan(t *testing.T) {
 			t.Errorf("the prepare page lacks %s", want)
 		}
 	}
+}
+
+// Resting values that are measured after the screening are judged as if they had been known before.
+func TestRestIsJudged(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	who := w.person("R-1")
+	w.screen(who)
+	v := visits(t, b)[0]
+	at := "/visits/" + strconv.FormatInt(v.ID, 10) + "/rest"
+	p := w.send(at, at, url.Values{"rest_hr_bpm": {"126"}, "rest_arm": {"left"}, "rest_sbp_mmhg": {"150"}, "rest_dbp_mmhg": {"90"}, "rest_irregular": {"9"}, "rest_seated_min": {"5"}, "by": {"MM"}, "do": {"save"}})
+	if p.status != http.StatusOK {
+		t.Fatalf("rest: %d %s", p.status, p.text)
+	}
+	says(t, "screening", w.get(who+"/screening"), "Do not test", "Resting heart rate above 120 /min: 126 /min", "MM (resting values)", "More than 3 irregular beats")
+	if p := w.send(who+"/new", who+"/new", alder()); p.status != http.StatusUnprocessableEntity || !strings.Contains(p.text, "Do not test") {
+		t.Errorf("begin: %d", p.status)
+	}
+}
+
+// Which tests fit a person, and why the others do not.
+func TestWhichTest(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	who := w.person("W-1")
+	w.screening(who, wellBut("drugs", "beta_blocker", "known_disease", "brain_vessels"))
+	at := "/visits/" + strconv.FormatInt(visits(t, b)[0].ID, 10) + "/which"
+	says(t, "empty", w.get(at), "Show what fits", "walks, with an aid if needed")
+	p := w.send(at, at, url.Values{"can_mobility": {"walk", "both_legs"}, "can_balance": {"none"}, "can_trunk": {"sit"}, "can_hand": {"none"},
+		"can_language": {"keep_rhythm", "follow_instructions"}, "machines_here": {"recumbent_stepper", "treadmill"}, "space_m": {"12"}, "by": {"KL"}})
+	strict(t, "which", p)
+	fits, others, _ := strings.Cut(p.text, "Why the others do not fit")
+	says(t, "fits", page{text: fits, status: p.status, at: p.at}, "Recumbent stepper, branching stages", who+"/new?protocol=recumbent-stepper", "heart rate cannot lead", "unless the maximal heart rate was measured on the drug")
+	says(t, "others", page{text: others, status: p.status, at: p.at}, "needs a straight course of 30 m; 12 m are at hand", "needs: keeps balance standing without holding on", "needs: cycle ergometer", "needs: pushes and pulls with the arms")
+	if strings.Contains(fits, "Six-minute walk") {
+		t.Error("a walk of 30 m fits into 12 m")
+	}
+	if p := w.send(at, at, url.Values{"can_trunk": {"none", "sit"}, "by": {""}}); p.status != http.StatusUnprocessableEntity {
+		t.Errorf("faults: %d", p.status)
+	}
+	// nothing asked: nothing fits, everything asks
+	p = w.send(at, at, url.Values{"by": {"KL"}})
+	says(t, "nothing asked", p, "Something has to be asked first", "not asked: sits with back support")
+	says(t, "visit", w.get(strings.TrimSuffix(at, "/which")), "Which test fits?")
 }

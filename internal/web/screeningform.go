@@ -104,7 +104,11 @@ func fillAnswers(f *form, a screen.Answers) {
 		}
 	}
 	for name, v := range answerNumbers(&a) {
-		if *v != nil {
+		switch {
+		case *v == nil:
+		case name == "irregular_beats_per_min":
+			f.at(name).Value = irregularStep(**v)
+		default:
 			f.at(name).Value = strconv.FormatFloat(**v, 'f', -1, 64)
 		}
 	}
@@ -114,6 +118,17 @@ func fillAnswers(f *form, a screen.Answers) {
 			f.at(name).Value = text
 		}
 	}
+}
+
+// irregularStep is the answer of the form that a count belongs to.
+func irregularStep(beats float64) string {
+	switch {
+	case beats <= 0:
+		return "0"
+	case beats <= 3:
+		return "3"
+	}
+	return "4"
 }
 
 func answerLists(a *screen.Answers) map[string]*[]string {

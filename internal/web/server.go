@@ -124,6 +124,8 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("GET /visits/{visit}", s.page(s.visit))
 	m.HandleFunc("POST /visits/{visit}", s.form(s.changeVisit))
 	m.HandleFunc("GET /visits/{visit}/card", s.page(s.card))
+	m.HandleFunc("GET /visits/{visit}/which", s.page(s.which))
+	m.HandleFunc("POST /visits/{visit}/which", s.form(s.whichAsked))
 	m.HandleFunc("GET /visits/{visit}/fit", s.page(s.fit))
 	m.HandleFunc("POST /visits/{visit}/fit", s.form(s.fitted))
 	m.HandleFunc("GET /visits/{visit}/rest", s.page(s.rest))

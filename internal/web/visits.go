@@ -181,6 +181,7 @@ func (s *Server) steps(v record.Visit, p record.Participant, view map[string]rec
 	} else if fact, there := view[factScreening]; there {
 		steps = append(steps, visitStep{Name: say("step.screening"), Done: screeningSentence(fact), By: say("step.by", fact.By, fact.At.Local().Format("15:04"))})
 	}
+	add(factAbilities, at+"/which", func(f record.Fact) (string, []string) { return abilitiesSentence(f), nil })
 	add(factFit, at+"/fit", func(f record.Fact) (string, []string) { fit := readFit(f); return fit.sentence(), fit.cautions() })
 	add(factRest, at+"/rest", func(f record.Fact) (string, []string) { rest := readRest(f); return rest.sentence(), rest.cautions() })
 	test := visitStep{Name: say("step.test")}

@@ -77,6 +77,17 @@ func TestScreening(t *testing.T) {
 	outcome("Go")
 	b.look("screening-tablet-go")
 
+	// which test fits her
+	b.visit(s.address + "/visits/2/which")
+	for _, a := range []string{"can_mobility=walk", "can_mobility=both_legs", "can_mobility=pedal", "can_balance=none", "can_trunk=sit_unsupported", "can_hand=grip", "can_language=keep_rhythm",
+		"can_language=follow_instructions", "machines_here=recumbent_stepper", "machines_here=cycle"} {
+		b.tick(a)
+	}
+	b.do(chromedp.SetValue(chromedp.CSS(`[name="space_m"]`), "20"), chromedp.SetValue(chromedp.CSS(`[name="by"]`), "KL"))
+	b.do(chromedp.Click(chromedp.CSS(`main form button.main`), chromedp.NodeVisible))
+	b.until(patience, "what fits", `document.querySelector("#fits li") !== null`)
+	b.look("which-tablet")
+
 	// on a beta-blocker, active, vigorous: branch B2, and heart rate cannot lead
 	person("BETA-1")
 	answer("regular_exercise", "regular_exercise=yes", "known_disease=heart", "contraindications=none", "drugs=beta_blocker", "rhythm_devices=none")
