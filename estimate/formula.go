@@ -38,6 +38,15 @@ const (
 	opEqual
 	opIf    // condition, then, else
 	opTable // value at the input of table at
+
+	// Steps that stand for several, made by fuse; the same operations in the same order.
+	opScaled         // v times input
+	opAddScaled      // add v times input
+	opSubtractScaled // subtract v times input
+	opAddNumber
+	opSubtractNumber
+	opMultiplyNumber
+	opDivideNumber
 )
 
 type step struct {
@@ -53,6 +62,7 @@ type program struct {
 	inputs       []int // -1 for a constant elsewhere
 	steps        []step
 	tables       []Table
+	fused        []step // what runs; steps are what was read
 }
 
 // eval uses no memory of its own and gives the same bits in every build.
@@ -74,9 +84,28 @@ func (p *program) eval(values []float64) float64 {
 func (p *program) evalSteps(values []float64) float64 {
 	var stack [maxStack]float64
 	top := -1
-	for i := range p.steps {
-		s := &p.steps[i]
+	steps := p.fused
+	if steps == nil {
+		steps = p.steps
+	}
+	for i := range steps {
+		s := &steps[i]
 		switch s.op {
+		case opScaled:
+			top++
+			stack[top] = float64(s.v * values[s.at])
+		case opAddScaled:
+			stack[top] += float64(s.v * values[s.at])
+		case opSubtractScaled:
+			stack[top] -= float64(s.v * values[s.at])
+		case opAddNumber:
+			stack[top] += s.v
+		case opSubtractNumber:
+			stack[top] -= s.v
+		case opMultiplyNumber:
+			stack[top] = float64(stack[top] * s.v)
+		case opDivideNumber:
+			stack[top] /= s.v
 		case opNumber:
 			top++
 			stack[top] = s.v
@@ -140,6 +169,38 @@ func combine(op opcode, a, b float64) float64 {
 		return b
 	}
 	return a
+}
+
+// fuse joins steps that follow each other, so that sums of products run as fast as terms.
+func fuse(steps []step) []step {
+	var out []step
+	for i := 0; i < len(steps); i++ {
+		s := steps[i]
+		if s.op == opNumber && i+2 < len(steps) && steps[i+1].op == opInput && steps[i+2].op == opMultiply {
+			s.op, s.at = opScaled, steps[i+1].at
+			i += 2
+			if i+1 < len(steps) && len(out) > 0 {
+				switch steps[i+1].op {
+				case opAdd:
+					s.op = opAddScaled
+					i++
+				case opSubtract:
+					s.op = opSubtractScaled
+					i++
+				}
+			}
+			out = append(out, s)
+			continue
+		}
+		if s.op == opNumber && i+1 < len(steps) && len(out) > 0 {
+			if next := steps[i+1].op; next >= opAdd && next <= opDivide {
+				s.op = opAddNumber + (next - opAdd)
+				i++
+			}
+		}
+		out = append(out, s)
+	}
+	return out
 }
 
 func truth(holds bool) float64 {

@@ -93,6 +93,10 @@ func FuzzFormula(f *testing.F) {
 		p := program{steps: steps}
 		values := []float64{1.5, -2}
 		first := p.eval(values)
+		q := program{steps: steps, fused: fuse(steps)}
+		if fast := q.eval(values); math.Float64bits(fast) != math.Float64bits(first) && !(math.IsNaN(fast) && math.IsNaN(first)) {
+			t.Fatalf("%q is %v, fused %v", text, first, fast)
+		}
 		if again := p.eval(values); math.Float64bits(first) != math.Float64bits(again) {
 			t.Fatalf("%q is %v, then %v", text, first, again)
 		}

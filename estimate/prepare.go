@@ -292,7 +292,7 @@ func (e *Estimator) compileText() error {
 			return fault(at("inputs", i, "id"), e.Inputs[i].ID+" is not in the formula", "remove it")
 		}
 	}
-	e.run.steps = c.steps
+	e.run.steps, e.run.fused = c.steps, fuse(c.steps)
 	return checkHow("formula.how", e.Formula.How)
 }
 
@@ -312,7 +312,7 @@ func (e *Estimator) compileProducts() {
 			steps = append(steps, step{op: opAdd})
 		}
 	}
-	e.run = program{steps: steps, tables: e.Tables}
+	e.run = program{steps: steps, tables: e.Tables, fused: fuse(steps)}
 }
 
 func (e *Estimator) checkTables() error {

@@ -39,29 +39,6 @@ type conversion struct {
 	Note  string  `yaml:"note"`
 }
 
-var tables = sync.OnceValues(func() (*shared, error) {
-	var c struct {
-		Cautions []estimate.Rule `yaml:"cautions"`
-	}
-	var k struct {
-		Conversions []conversion `yaml:"conversions"`
-	}
-	for name, v := range map[string]any{"shared/cautions.yaml": &c, "shared/conversions.yaml": &k} {
-		data, err := files.ReadFile(name)
-		if err == nil {
-			_, err = yamlread.Decode(name, data, v)
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
-	s := &shared{map[string]estimate.Rule{}, k.Conversions}
-	for _, r := range c.Cautions {
-		s.cautions[r.ID] = r
-	}
-	return s, nil
-})
-
 // complete adds what a file only names: shared cautions, and the factors of other units.
 func (s *shared) complete(e *estimate.Estimator) error {
 	for i, id := range e.Use {
@@ -102,17 +79,14 @@ func (s *shared) fill(o *estimate.Other, to string) bool {
 // All returns the shipped estimators, prepared, in the order of their ids. Each call reads anew, so that the
 // caller may keep them.
 func All() ([]*estimate.Estimator, error) {
-	names, err := fs.Glob(files, "*.yaml")
-	if err != nil {
-		return nil, err
-	}
+	names := IDs()
 	all, errs := make([]*estimate.Estimator, len(names)), make([]error, len(names))
 	var wait sync.WaitGroup
 	var next atomic.Int64
 	for range runtime.GOMAXPROCS(0) {
 		wait.Go(func() {
 			for i := int(next.Add(1)) - 1; i < len(names); i = int(next.Add(1)) - 1 {
-				all[i], errs[i] = shipped(names[i])
+				all[i], errs[i] = ByID(names[i])
 			}
 		})
 	}
@@ -122,9 +96,9 @@ func All() ([]*estimate.Estimator, error) {
 
 // IDs returns the ids of the shipped estimators.
 func IDs() []string {
-	names, _ := fs.Glob(files, "*.yaml")
+	names, _ := fs.Glob(compiled, "compiled/*.json")
 	for i, name := range names {
-		names[i] = strings.TrimSuffix(name, ".yaml")
+		names[i] = strings.TrimSuffix(path.Base(name), ".json")
 	}
 	return names
 }
@@ -134,16 +108,24 @@ var ErrUnknown = errors.New("no estimator with this id")
 
 // ByID returns a shipped estimator, prepared, or ErrUnknown.
 func ByID(id string) (*estimate.Estimator, error) {
-	if strings.ContainsAny(id, "/\\") {
+	if strings.ContainsAny(id, "/\\") || id == "" {
 		return nil, ErrUnknown
 	}
-	if _, err := fs.Stat(files, id+".yaml"); err != nil {
-		return nil, ErrUnknown
-	}
-	return shipped(id + ".yaml")
+	return unpack(id)
 }
 
-func shipped(name string) (*estimate.Estimator, error) {
+// yamlIDs lists the files that the compiled ones are made from.
+func yamlIDs() []string {
+	names, _ := fs.Glob(files, "*.yaml")
+	for i, name := range names {
+		names[i] = strings.TrimSuffix(name, ".yaml")
+	}
+	return names
+}
+
+// fromYAML reads a shipped estimator from its file.
+func fromYAML(id string) (*estimate.Estimator, error) {
+	name := id + ".yaml"
 	data, err := files.ReadFile(name)
 	if err != nil {
 		return nil, err
@@ -163,11 +145,11 @@ func Read(name string, data, verified []byte) (*estimate.Estimator, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := tables()
+	t, err := readTables()
 	if err != nil {
 		return nil, err
 	}
-	if err := s.complete(e); err != nil {
+	if err := t.complete(e); err != nil {
 		return nil, placed(file, "", err)
 	}
 	if err := e.Prepare(); err != nil {
