@@ -153,7 +153,7 @@ func (a *assessor) estimate() {
 	if missing != "" {
 		a.out.NoEstimate = missing
 		if a.e != nil {
-			a.bar("input-missing", own, "%s, and the equation needs it", missing)
+			a.bar("input-missing", own, "%s", a.lacks(missing))
 		}
 		return
 	}

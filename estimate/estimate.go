@@ -45,6 +45,8 @@ type Estimator struct {
 	// Verification is the record of a person who compared every coefficient with the paper; nil until then.
 	Verification *Verification `yaml:"-" json:"verification"`
 
+	// Demanded is set where a site takes no answer from an equation that nobody has compared with its paper.
+	Demanded bool `yaml:"-" json:"verification_demanded,omitempty"`
 	// Women answers in place of this one for women, and Beside are shown next to it; a protocol names them.
 	Women  *Estimator   `yaml:"-" json:"women,omitempty"`
 	Beside []*Estimator `yaml:"-" json:"beside,omitempty"`

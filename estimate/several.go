@@ -38,6 +38,8 @@ func (a *assessor) answer(e *Estimator, i int, hr float64) (r Result, values []f
 	switch {
 	case e == nil:
 		return r, nil, "this protocol has no estimator", nil
+	case a.e.Demanded && e.Unverified():
+		return r, nil, "the coefficients are not verified against the paper, and this site demands it", nil
 	case e.Test == "maximal" || e.Test == "group":
 		return r, nil, "the equation is not for a submaximal test of one person", nil
 	case e.For == "women" && a.s.In.Sex != conduct.Female || e.For == "men" && a.s.In.Sex != conduct.Male:
@@ -277,4 +279,12 @@ func (e *Estimator) Needs() (needs []string) {
 		}
 	}
 	return needs
+}
+
+// lacks says what is missing; where an input is, that the equation needs it.
+func (a *assessor) lacks(missing string) string {
+	if strings.HasSuffix(missing, "not recorded") {
+		return missing + ", and the equation needs it"
+	}
+	return missing
 }

@@ -23,6 +23,7 @@ type estimateCmd struct {
 	Out       string `name:"out" placeholder:"FILE.csv" help:"Write the rows here; without it they go to standard output."`
 	Reference string `name:"reference" placeholder:"TABLE.csv" help:"Add a percentile from this table: sex, age_low, p5 to p95."`
 	SkipBad   bool   `name:"skip-bad" help:"End with exit code 0 although rows were bad."`
+	Verified  bool   `name:"require-verified" help:"Refuse an equation whose coefficients nobody has compared with the paper."`
 	Simulate  int    `name:"simulate" placeholder:"N" help:"For a line over stages: check the interval with N simulated tests."`
 	Seed      uint64 `name:"seed" default:"1" help:"Seed of the simulated tests."`
 }
@@ -35,6 +36,9 @@ func (c *estimateCmd) Run(e *env) error {
 	est, err := findEstimator(c.ID)
 	if err != nil {
 		return err
+	}
+	if c.Verified && est.Unverified() {
+		return fmt.Errorf("%s: coefficients not verified against the paper; compare them and write a file in the folder verified", est.ID)
 	}
 	if c.In != "" {
 		return c.rows(e, est)

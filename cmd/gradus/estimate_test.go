@@ -333,3 +333,16 @@ func TestExamplesOfEstimatorsRun(t *testing.T) {
 		}
 	}
 }
+
+func TestVerificationCanBeDemanded(t *testing.T) {
+	if _, errs, code := gradus("", with("--require-verified")...); code != 1 || !strings.Contains(errs, "recumbent-stepper-2012: coefficients not verified against the paper") {
+		t.Errorf("exit %d, %s", code, errs)
+	}
+	if out, errs, code := gradus("", "estimate", "tanaka", "age=40", "--require-verified"); code != 0 || !strings.Contains(out, "180.0 /min") {
+		t.Errorf("exit %d, %s%s", code, out, errs)
+	}
+	out, _, code := gradus("", "score", "../../demo/day-1.csv", "--json", "--require-verified")
+	if code != 0 || !strings.Contains(out, `"estimate": null`) || !strings.Contains(out, "this site demands it") {
+		t.Errorf("exit %d, %.300s", code, out)
+	}
+}

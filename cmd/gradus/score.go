@@ -20,11 +20,12 @@ import (
 type scoreCmd struct {
 	Files []string `arg:"" name:"file" placeholder:"FILE.csv" help:"Data sheets: CSV, one row for each reading."`
 
-	JSON    bool   `name:"json" help:"Print one JSON document."`
-	CSV     bool   `name:"csv" help:"Print one CSV row for each test."`
-	Out     string `name:"out" placeholder:"FILE" help:"Write to this file; its ending (.json, .csv, .txt) picks the format."`
-	Mapping string `name:"mapping" placeholder:"NAME" help:"Read one wide table, a row for each test, by this mapping: a shipped one or a .yaml file."`
-	Today   string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
+	JSON     bool   `name:"json" help:"Print one JSON document."`
+	CSV      bool   `name:"csv" help:"Print one CSV row for each test."`
+	Out      string `name:"out" placeholder:"FILE" help:"Write to this file; its ending (.json, .csv, .txt) picks the format."`
+	Mapping  string `name:"mapping" placeholder:"NAME" help:"Read one wide table, a row for each test, by this mapping: a shipped one or a .yaml file."`
+	Verified bool   `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
+	Today    string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
 }
 
 // Run scores data sheets. Notices and faults go to stderr; the results of the other tests are written all the
@@ -44,7 +45,7 @@ func (c *scoreCmd) Run(e *env) error {
 		}
 	}
 	sheets, unread := readSheets(e.err, c.Files)
-	scores := sheet.Score(sheets, today, planReader())
+	scores := sheet.Score(sheets, today, planReader(c.Verified))
 	complain(e.err, scores)
 	if err := c.put(e.out, func(out io.Writer) error { return write(scores, out) }); err != nil {
 		return err
@@ -121,7 +122,7 @@ func readSheets(errw io.Writer, names []string) (sheets []*sheet.Sheet, unread b
 }
 
 // planReader loads each protocol once, with its estimator.
-func planReader() sheet.Plans {
+func planReader(verified bool) sheet.Plans {
 	type plan struct {
 		p   *protocol.Protocol
 		e   *estimate.Estimator
@@ -137,6 +138,9 @@ func planReader() sheet.Plans {
 		if l.err == nil {
 			if l.e, l.err = estimators.Of(&l.p.Outcome); l.err != nil {
 				l.err = fmt.Errorf("protocol %s names estimator %w", id, l.err)
+			}
+			if l.e != nil {
+				l.e.Demanded = verified
 			}
 		}
 		loaded[id] = l

@@ -43,7 +43,7 @@ func (c *scoreCmd) mapped(e *env) error {
 			return err
 		}
 		var err error
-		if failed, err = m.Run(c.Files[0], file, planReader(), w, w.row, e.err); err != nil {
+		if failed, err = m.Run(c.Files[0], file, planReader(c.Verified), w, w.row, e.err); err != nil {
 			return err
 		}
 		return w.close(out)
