@@ -19,6 +19,14 @@ type Answers struct {
 	given uint16
 }
 
+// AnswerNames lists the names of the answers.
+func AnswerNames() (names []string) {
+	for i := range answerNumbers {
+		names = append(names, answerNumbers[i].name)
+	}
+	return names
+}
+
 // IsZero reports whether nothing was answered.
 func (a Answers) IsZero() bool { return a.given == 0 }
 

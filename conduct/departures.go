@@ -169,6 +169,9 @@ func (d *departer) readings(i int) {
 		if minute == 0 || due > until {
 			break
 		}
+		if planned := st.plannedHeart(d.p, minute); planned != nil && planned.Need != protocol.Required {
+			continue
+		}
 		if _, ok := d.s.heartAt(d.p, st, minute, true); !ok {
 			d.add(st.From+due, i, "readings", false, "heart rate at the end of minute %d of %s is missing", minute, d.title(i))
 		}

@@ -282,7 +282,7 @@ func (a *assessor) unfinished() {
 	if a.out.End != nil {
 		from = a.out.End.Stage + 1
 	}
-	for last >= from && a.s.Stages[last].Superseded {
+	for last >= from && (a.s.Stages[last].Superseded || a.p.Parts[a.s.Stages[last].Part].Counts == "never") {
 		last--
 	}
 	if last < from || last < 0 || a.onlyMETs() {

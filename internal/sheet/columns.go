@@ -1,6 +1,10 @@
 package sheet
 
-import "strings"
+import (
+	"strings"
+
+	"gradus/conduct"
+)
 
 // The columns of a sheet. Those about the person and the test as a whole need only stand in its first row;
 // where they stand again they must say the same.
@@ -9,17 +13,17 @@ var personColumns = []string{
 	"condition", "rhythm", "rest_hr_bpm", "rest_sbp_mmhg", "rest_dbp_mmhg", "rate_limiting_drug", "drug_dose", "hours_since_dose",
 	"max_hr_formula", "max_hr_bpm", "end_point_fraction", "hr_limit_bpm", "sbp_limit_mmhg", "spo2_limit_percent", "rpe_limit", "limits_by", "limits_on",
 	"device_rate_bpm", "device_margin_bpm", "ischaemia_hr_bpm", "medical_cover", "machine_id", "machine_shows",
-	"rpe_end", "rpe_alert", "rpe_reason", "hr_method", "ergometer", "target_cadence_per_min", "examiner",
+	"rpe_end", "rpe_alert", "rpe_reason", "hr_method", "ergometer", "target_cadence_per_min", "examiner", "walking_aid", "hand_rail",
 }
 
 var rowColumns = []string{
-	"stage", "minute", "stage_minute", "work_w", "level", "hr_bpm", "disturbed", "rpe", "sbp_mmhg", "dbp_mmhg", "spo2_percent", "cadence_per_min",
+	"stage", "minute", "stage_minute", "work_w", "speed_kmh", "speed_mph", "grade_percent", "distance_m", "breathlessness", "level", "hr_bpm", "disturbed", "rpe", "sbp_mmhg", "dbp_mmhg", "spo2_percent", "cadence_per_min",
 	"symptom", "stop_reason", "note",
 }
 
 var known = func() map[string]bool {
 	all := map[string]bool{}
-	for _, list := range [][]string{personColumns, rowColumns} {
+	for _, list := range [][]string{personColumns, conduct.AnswerNames(), rowColumns} {
 		for _, name := range list {
 			all[name] = true
 		}

@@ -98,7 +98,8 @@ func columnOf(e *conduct.Event) string {
 		return "test"
 	case conduct.Reading:
 		return map[protocol.Quantity]string{protocol.HeartRate: "hr_bpm", protocol.RPE: "rpe", protocol.BloodPressure: "sbp_mmhg",
-			protocol.SpO2: "spo2_percent", protocol.CadenceRate: "cadence_per_min"}[e.What]
+			protocol.SpO2: "spo2_percent", protocol.CadenceRate: "cadence_per_min",
+			protocol.Distance: "distance_m", protocol.Breathless: "breathlessness"}[e.What]
 	case conduct.WorkSet, conduct.CoolBegun:
 		return "work_w"
 	case conduct.SignSeen:
@@ -154,7 +155,11 @@ func (w *writer) enter(i int, row *Row) bool {
 	if row.Work == nil && watts(w.p.Parts[part].Work.Form()) {
 		work, _ = w.s.PlannedWork(w.p, part) // only METs are shown: what was set is not known
 	}
-	return w.add(i, conduct.Event{At: testTime(row.Began), Kind: conduct.StageBegun, Code: w.p.Parts[part].ID, V: work, Level: level(row)})
+	begin := conduct.Event{At: testTime(row.Began), Kind: conduct.StageBegun, Code: w.p.Parts[part].ID, V: work, Level: level(row)}
+	if form := w.p.Parts[part].Work.Form(); !watts(form) {
+		begin.V, begin.V2 = w.otherWork(i, part)
+	}
+	return w.add(i, begin)
 }
 
 func level(row *Row) float64 {
@@ -162,6 +167,19 @@ func level(row *Row) float64 {
 		return 0
 	}
 	return *row.Level
+}
+
+// otherWork is the speed and grade, or the rate and height, of a part: as the row says, else as planned.
+func (w *writer) otherWork(i, part int) (v, v2 float64) {
+	v, _ = w.s.PlannedWork(w.p, part)
+	v2 = w.p.Parts[part].Work.Second()
+	if row := &w.rows[i]; row.Speed != nil {
+		v = *row.Speed
+		if row.Grade != nil {
+			v2 = *row.Grade
+		}
+	}
+	return v, v2
 }
 
 // branch records the row that was ridden before the first stage that comes from one.
@@ -288,7 +306,7 @@ func (w *writer) readings(i int, row *Row) bool {
 	for _, r := range []struct {
 		what protocol.Quantity
 		v    *float64
-	}{{protocol.SpO2, row.SpO2}, {protocol.RPE, row.RPE}, {protocol.CadenceRate, row.Cadence}} {
+	}{{protocol.SpO2, row.SpO2}, {protocol.RPE, row.RPE}, {protocol.CadenceRate, row.Cadence}, {protocol.Distance, row.Distance}, {protocol.Breathless, row.Breathless}} {
 		if r.v != nil && !w.add(i, conduct.Event{At: row.At, Kind: conduct.Reading, What: r.what, V: *r.v, Src: conduct.Typed}) {
 			return false
 		}

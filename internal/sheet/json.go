@@ -73,6 +73,7 @@ type jsonTest struct {
 	Limits         jsonLimits          `json:"limits"`
 	Leads          string              `json:"leads"`
 	Stop           *jsonStop           `json:"stop"`
+	Ground         *jsonGround         `json:"ground"` // where the plan keeps a distance
 	After          []jsonReading       `json:"after"`
 	Estimate       *estimate.Result    `json:"estimate"`
 	EstimateReason *string             `json:"estimate_reason"` // why estimate is null
@@ -81,6 +82,12 @@ type jsonTest struct {
 	Validity       jsonValidity        `json:"validity"`
 	Departures     []jsonDeparture     `json:"departures"`
 	Carried        map[string][]string `json:"carried"`
+}
+
+type jsonGround struct {
+	DistanceM float64  `json:"distance_m"`
+	CourseM   *float64 `json:"course_m"`
+	LowSpO2   *float64 `json:"lowest_spo2_percent"`
 }
 
 type jsonInputs struct {
@@ -222,7 +229,7 @@ func testJSON(t *Scored) *jsonTest {
 		MaxHR: some(l.MaxHR), Formula: some(l.Formula), Leads: conduct.Next(t.Protocol, &t.State, t.State.Now).Leads,
 		Limits:   limitsJSON(&t.State),
 		Estimate: t.Judged.Estimate, Estimates: t.Judged.Compared, Validity: jsonValidity{t.Judged.Verdict, t.Judged.Reasons}, Departures: []jsonDeparture{},
-		After: []jsonReading{}, Carried: map[string][]string{},
+		Ground: groundJSON(t), After: []jsonReading{}, Carried: map[string][]string{},
 	}
 	for i := range t.State.Stages[:t.State.NStages] {
 		out.Stages = append(out.Stages, stageJSON(t, i))
@@ -259,6 +266,16 @@ func testJSON(t *Scored) *jsonTest {
 		out.Carried[c.Column] = append([]string{}, c.Texts...)
 	}
 	return out
+}
+
+// groundJSON is the distance of a test; nil where the plan keeps none.
+func groundJSON(t *Scored) *jsonGround {
+	s := &t.State
+	m, ok := s.DistanceM(t.Protocol, s.Now)
+	if !ok {
+		return nil
+	}
+	return &jsonGround{m, some(s.CourseM(t.Protocol, int(s.Stages[0].Part))), some(s.LowestSpO2())}
 }
 
 func limitsJSON(s *conduct.State) jsonLimits {

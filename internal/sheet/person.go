@@ -36,7 +36,7 @@ type personReader struct {
 func readPerson(t *test, today time.Time) *personReader {
 	r := &personReader{t: t, today: today, first: map[string]*line{}}
 	r.out.Said = map[string]string{}
-	for _, column := range personColumns {
+	for _, column := range append(personColumns[:len(personColumns):len(personColumns)], conduct.AnswerNames()...) {
 		for i := range t.lines {
 			l := &t.lines[i]
 			text := t.cell(l, column)
@@ -127,6 +127,17 @@ func (r *personReader) read() Person {
 		r.fault("rest_dbp_mmhg", "diastolic pressure %g is not below systolic %g; were the two swapped?", in.RestDBP, in.RestSBP)
 	}
 	o.In.LimitsBy, o.In.RPEReason = o.Said["limits_by"], o.Said["rpe_reason"]
+	for _, column := range conduct.AnswerNames() {
+		if v, ok := r.number(column); ok {
+			if err := o.In.Set(column, "", v); err != nil {
+				r.fault(column, "%s", strings.TrimPrefix(err.Error(), column+" "))
+			}
+		}
+	}
+	o.In.Aid = o.Said["walking_aid"]
+	if text := o.Said["hand_rail"]; text != "" {
+		r.set("hand_rail", plainText(text), 0)
+	}
 	r.site()
 	r.endPoint()
 	r.drug()

@@ -33,6 +33,7 @@ type Row struct {
 	In          int         // index of the stage in the conductor's state; -1: none
 
 	Work, Level, HR, RPE, SBP, DBP, SpO2, Cadence *float64
+	Speed, Grade, Distance, Breathless            *float64 // km/h, %, m, 0 to 10
 
 	Disturbed bool
 	Symptoms  []Symptom
@@ -322,6 +323,9 @@ func (r *rowReader) values(l *line, row *Row) {
 	row.DBP = r.value(l, "dbp_mmhg", protocol.BloodPressure, "diastolic pressure")
 	row.SpO2 = r.value(l, "spo2_percent", protocol.SpO2, "oxygen saturation")
 	row.Cadence = r.value(l, "cadence_per_min", protocol.CadenceRate, "cadence")
+	row.Distance = r.value(l, "distance_m", protocol.Distance, "distance")
+	row.Breathless = r.value(l, "breathlessness", protocol.Breathless, "breathlessness")
+	r.speed(l, row)
 	switch {
 	case row.DBP != nil && r.t.cell(l, "sbp_mmhg") == "":
 		r.t.faultAt(l, "sbp_mmhg", "systolic pressure is missing beside the diastolic; enter both")
@@ -337,6 +341,33 @@ func (r *rowReader) values(l *line, row *Row) {
 	}
 	r.firstOfStage(l, row)
 	r.twice(l, row)
+}
+
+// speed reads the speed and grade of a treadmill.
+func (r *rowReader) speed(l *line, row *Row) {
+	bounded := func(column string, low, high float64) *float64 {
+		text := r.t.cell(l, column)
+		if text == "" {
+			return nil
+		}
+		v, msg := numberOf(text, r.t.sheet.decimalComma)
+		if msg == "" && !(v >= low && v <= high) {
+			msg = fmt.Sprintf("%g is not between %g and %g; check the entry", v, low, high)
+		}
+		if msg != "" {
+			r.t.faultAt(l, column, "%s", msg)
+			return nil
+		}
+		return &v
+	}
+	row.Speed, row.Grade = bounded("speed_kmh", limits["lowest_speed"], limits["highest_speed"]), bounded("grade_percent", 0, limits["highest_grade"])
+	if mph := bounded("speed_mph", limits["lowest_speed"], limits["highest_speed"]/protocol.KmhPerMph); mph != nil {
+		if row.Speed != nil {
+			r.t.faultAt(l, "speed_mph", "speed_kmh and speed_mph are both filled in; keep one of the two")
+		}
+		v := *mph * protocol.KmhPerMph
+		row.Speed = &v
+	}
 }
 
 // firstOfStage wants the work rate of a stage in its first row.

@@ -20,7 +20,7 @@ import (
 var today = time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
 
 // shipped gives the shipped protocols with their estimators, each read once.
-func shipped(id string) (*protocol.Protocol, *estimate.Estimator, error) {
+func shipped(id string, _ bool) (*protocol.Protocol, *estimate.Estimator, error) {
 	if id == "recumbent-stepper" {
 		l, err := stepper()
 		return l.p, l.e, err

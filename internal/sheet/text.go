@@ -3,12 +3,14 @@ package sheet
 import (
 	"fmt"
 	"io"
+	"math"
 	"regexp"
 	"strings"
 	"unicode"
 
 	"gradus/conduct"
 	"gradus/estimate"
+	"gradus/protocol"
 )
 
 // width of the text form: it fits a screen and a printed page.
@@ -117,7 +119,7 @@ func (w *teller) who() {
 	if in.Condition != 0 {
 		about = append(about, t.Person.Condition)
 	}
-	w.say("", "%s. %s. %s", strings.Join(about, ", "), w.drug(), w.limits())
+	w.say("", "%s", strings.TrimSpace(fmt.Sprintf("%s. %s. %s", strings.Join(about, ", "), w.drug(), w.limits())))
 }
 
 func (w *teller) drug() string {
@@ -172,11 +174,44 @@ func (w *teller) stages() {
 			branched = true
 			w.branch()
 		}
-		w.say("    ", "Stage %d, %s W: %s", t.number(i), num(st.Set), w.stage(i))
+		w.say("    ", "Stage %d, %s: %s", t.number(i), workText(t.Protocol, st), w.stage(i))
 	}
+	w.ground()
 	if !branched {
 		w.branch()
 	}
+}
+
+// workText is the work of a stage: "100 W", "2.7 km/h at 10 %", "walking".
+func workText(p *protocol.Protocol, st *conduct.Stage) string {
+	work := &p.Parts[st.Part].Work
+	switch work.Form() {
+	case "speed", "same-speed", "chosen-speed":
+		return fmt.Sprintf("%s at %s %%", conduct.SpeedText(work, st.Set), num(st.Set2))
+	case "rate":
+		return fmt.Sprintf("%s a minute onto %s m", num(st.Set), num(st.Set2))
+	case "own-pace":
+		return work.OwnPace
+	case "rest":
+		return "rest"
+	}
+	return num(st.Set) + " W"
+}
+
+// ground says how far the participant came.
+func (w *teller) ground() {
+	g := groundJSON(w.t)
+	if g == nil {
+		return
+	}
+	text := fmt.Sprintf("Distance: %s m", num(math.Round(g.DistanceM*10)/10))
+	if g.CourseM != nil {
+		text += fmt.Sprintf(" on a course of %s m", num(*g.CourseM))
+	}
+	if g.LowSpO2 != nil {
+		text += fmt.Sprintf("; lowest oxygen saturation %s %%", num(*g.LowSpO2))
+	}
+	w.say("    ", "%s.", text)
 }
 
 func (w *teller) branch() {
@@ -326,18 +361,45 @@ func (w *teller) estimate() {
 	switch {
 	case r == nil:
 		w.say("", "No estimate: %s. What was measured stands above.", w.t.Judged.NoEstimate)
+		w.note()
 		return
 	case !r.Value.Present():
-		w.say("", "No estimate from %s W and %s /min: %s.", num(end.WorkW), num(end.HR), r.Why)
+		w.say("", "No estimate from %s: %s.", w.from(end), r.Why)
 		return
 	}
 	mark := "Estimated"
 	if w.t.Judged.Verdict == estimate.NotUsable {
 		mark = "Not usable as such, shown for the record: estimated"
 	}
-	w.say("", "%s %s %.1f %s, %s. It predicts a %s peak, from %s W and %s /min in stage %d.",
+	w.say("", "%s %s %.1f %s, %s. It predicts a %s peak, from %s in stage %d.",
 		mark, r.What, float64(r.Value), r.Unit, r.RangeText(1), r.Criterion,
-		num(end.WorkW), num(end.HR), w.t.number(end.Stage))
+		w.from(end), w.t.number(end.Stage))
+}
+
+// note is what a reader of the outcome must know.
+func (w *teller) note() {
+	if text := w.t.Protocol.Outcome.Note; text != "" {
+		w.say("", "%s.", strings.ToUpper(text[:1])+text[1:])
+	}
+}
+
+// from is what an estimate comes from: "100 W and 122 /min".
+func (w *teller) from(end *estimate.End) string {
+	st := &w.t.State.Stages[end.Stage]
+	var parts []string
+	if form := w.t.Protocol.Parts[st.Part].Work.Form(); form != "own-pace" && form != "rest" {
+		parts = append(parts, workText(w.t.Protocol, st))
+	}
+	if v, ok := w.t.State.Fact(w.t.Protocol, end.Stage, "time_min"); ok {
+		parts = append(parts, num(math.Round(v*100)/100)+" min")
+	}
+	if end.HR > 0 {
+		parts = append(parts, num(end.HR)+" /min")
+	}
+	if len(parts) == 0 {
+		return "what was measured"
+	}
+	return strings.Join(parts, " and ")
 }
 
 // others tells the estimates that stand beside the leading one.
