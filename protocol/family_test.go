@@ -34,6 +34,7 @@ type run struct {
 	t       *testing.T
 	p       *protocol.Protocol
 	s       conduct.State
+	events  []conduct.Event
 	said    []string                                                    // instructions in turn, with their time
 	read    func(what protocol.Quantity, at protocol.Ms) float64        // 0: no reading
 	happens map[protocol.Ms][]conduct.Event                             // what the participant does besides
@@ -47,6 +48,7 @@ func (r *run) take(e conduct.Event) {
 	if err := r.s.Take(r.p, &e); err != nil {
 		r.t.Fatalf("%v: %v", e.At, err)
 	}
+	r.events = append(r.events, e)
 }
 
 // to conducts the test second by second until it is closed; each act takes the examiner a second.

@@ -84,7 +84,7 @@ func TestCaps(t *testing.T) {
 
 // Every word of the table stands for something the program knows, says how it is known, and stands there once.
 func TestWords(t *testing.T) {
-	p, _, err := shipped("recumbent-stepper", false)
+	p, _, err := shipped("recumbent-stepper")
 	if err != nil {
 		t.Fatal(err)
 	}

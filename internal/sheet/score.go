@@ -11,7 +11,7 @@ import (
 )
 
 // Plans gives a protocol by its id, with the estimator it names (nil when it has none).
-type Plans func(id string, female bool) (*protocol.Protocol, *estimate.Estimator, error)
+type Plans func(id string) (*protocol.Protocol, *estimate.Estimator, error)
 
 // Scored is a test and what became of it. With Faults it was not scored, and only ID and File hold.
 type Scored struct {
@@ -95,7 +95,7 @@ func fill(out *Scored, t *test, today time.Time, plans Plans) {
 		reader.fault("protocol", "is missing; name the protocol, such as recumbent-stepper")
 		return
 	}
-	p, e, err := plans(out.Person.Protocol, out.Person.In.Sex == conduct.Female)
+	p, e, err := plans(out.Person.Protocol)
 	if err != nil {
 		reader.fault("protocol", "%s", err.Error())
 		return

@@ -67,7 +67,7 @@ func TestScoreAgreesWithThePage(t *testing.T) {
 	}
 }
 
-func plans(id string, _ bool) (*protocol.Protocol, *estimate.Estimator, error) {
+func plans(id string) (*protocol.Protocol, *estimate.Estimator, error) {
 	p, err := protocols.Load(id, estimators.LineOf)
 	if err != nil {
 		return nil, nil, err
