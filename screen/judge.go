@@ -131,6 +131,21 @@ func (s *Site) Judge(a *Answers) Result {
 	return r
 }
 
+// Carry gives the overrides of an earlier judgement that still hold for new answers: those whose rule speaks as it
+// did, with the same number. What got worse, or spoke anew, has to be decided anew.
+func (s *Site) Carry(before Result, overrides []Override, now Answers) (kept []Override) {
+	now.Overrides = nil
+	after := s.Judge(&now)
+	for _, o := range overrides {
+		same := func(r Reason) bool { return r.ID == o.Rule }
+		was, is := slices.IndexFunc(before.Reasons, same), slices.IndexFunc(after.Reasons, same)
+		if was >= 0 && is >= 0 && before.Reasons[was].Found == after.Reasons[is].Found {
+			kept = append(kept, o)
+		}
+	}
+	return kept
+}
+
 type judgement struct {
 	site    *Site
 	a       *Answers
@@ -164,6 +179,9 @@ func (j *judgement) found(c Cond) string {
 		return ""
 	}
 	f, _ := j.site.t.field(c.Field)
+	if f.NoValue {
+		return ""
+	}
 	return fmt.Sprintf("%v %s", math.Round(v.number*10)/10, f.Unit)
 }
 

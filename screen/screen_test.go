@@ -345,6 +345,23 @@ func TestHeartRateIsJudged(t *testing.T) {
 	}
 }
 
+// TestCarry: what was decided about one number does not hold for another.
+func TestCarry(t *testing.T) {
+	a := well()
+	a.RestSBPmmHg, a.RestHRBPM = num(185), num(104)
+	a.Overrides = []Override{{"rest.sbp.ask", "r", "n"}, {"rest.hr.ask", "r", "n"}}
+	before := Default().Judge(&a)
+	now := a
+	now.RestSBPmmHg = num(195)
+	if kept := Default().Carry(before, a.Overrides, now); len(kept) != 1 || kept[0].Rule != "rest.hr.ask" {
+		t.Errorf("kept %+v", kept)
+	}
+	now.RestHRBPM = num(90)
+	if kept := Default().Carry(before, a.Overrides, now); len(kept) != 0 {
+		t.Errorf("kept %+v", kept)
+	}
+}
+
 func TestDevicesAskTheirRates(t *testing.T) {
 	r := judge(t, func(a *Answers) { a.RhythmDevices = []string{"icd"} })
 	if r.Outcome != PauseAndAsk || r.Overridable {

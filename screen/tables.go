@@ -94,8 +94,9 @@ type Field struct {
 	High      float64 `yaml:"high"`
 	Group     string  `yaml:"group"`
 	Needed    Needed  `yaml:"needed"`
-	Must      bool    `yaml:"must"`    // an entry of a list is refused without it
-	Missing   Lift    `yaml:"missing"` // who may go on without a needed answer: clinician or nobody
+	NoValue   bool    `yaml:"no_value"` // often told only as "more than", so that the number is not repeated
+	Must      bool    `yaml:"must"`     // an entry of a list is refused without it
+	Missing   Lift    `yaml:"missing"`  // who may go on without a needed answer: clinician or nobody
 	Worse     Order   `yaml:"worse"`
 	Ask       string  `yaml:"ask"`
 	Words     []Word  `yaml:"words"`

@@ -134,6 +134,11 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 	if body.Reassigned, err = s.reassignments(r, t.test.ID); err != nil {
 		return err
 	}
+	before, err := s.screenedBefore(r, t.test)
+	if err != nil {
+		return err
+	}
+	body.About = append(body.About, before...)
 	title := say("result.title", t.person.Label, body.When)
 	return s.show(w, status, frame{Page: "result", Title: title, Purpose: say("result.purpose"), Token: s.token(w, r), Body: body})
 }

@@ -346,7 +346,8 @@ func (s *Server) judgeAnswers(w http.ResponseWriter, r *http.Request, p record.P
 		answers.AgeYears = &v
 	}
 	if have != nil {
-		answers.Clearances, answers.Overrides = have.Answers.Clearances, have.Answers.Overrides
+		answers.Clearances = have.Answers.Clearances
+		answers.Overrides = s.site.Carry(have.Result, have.Answers.Overrides, answers)
 	} else if last, _, err := s.lastScreening(r, p); err != nil {
 		return err
 	} else if last != nil {
@@ -470,6 +471,7 @@ func (s *Server) rejudge(r *http.Request, v record.Visit, rest restFact, by stri
 		return err
 	}
 	rest.into(&have.Answers)
+	have.Answers.Overrides = s.site.Carry(have.Result, have.Answers.Overrides, have.Answers)
 	text, err := json.Marshal(screening{have.Answers, s.site.Judge(&have.Answers)})
 	if err != nil {
 		return err
@@ -540,6 +542,44 @@ func recorded(p record.Participant) (a screen.Answers) {
 		}
 	}
 	return a
+}
+
+// screenedBefore says for the result of a test what the check before it came to: outcome, what was lifted and by
+// whom, and where the site's policy is looser than the shipped limits.
+func (s *Server) screenedBefore(r *http.Request, t record.Test) ([]slipLine, error) {
+	if t.Visit == 0 {
+		return nil, nil
+	}
+	facts, err := s.store.Facts(r.Context(), t.Visit)
+	if err != nil {
+		return nil, err
+	}
+	var found *record.Fact
+	for i, f := range facts {
+		if f.Kind == factScreening && !f.At.After(t.Created) {
+			found = &facts[i]
+		}
+	}
+	if found == nil {
+		return nil, nil
+	}
+	var was screening
+	if err := json.Unmarshal(found.JSON, &was); err != nil {
+		return nil, err
+	}
+	lines := []slipLine{{say("screening.before"), say("screening.before.by", outcomeText(was.Result.Outcome), found.By)}}
+	for _, reason := range was.Result.Reasons {
+		if reason.Lifted != "" {
+			lines = append(lines, slipLine{say("screening.lifted"), ended(reason.Said() + ": " + reason.Lifted)})
+		}
+	}
+	if p := was.Result.Policy; p != nil {
+		lines = append(lines, slipLine{say("screening.policy.title"), say("screening.policy", p.Author, p.Date)})
+		for _, l := range p.Looser {
+			lines = append(lines, slipLine{say("screening.policy.title"), say("screening.looser", l)})
+		}
+	}
+	return lines, nil
 }
 
 type paperBody struct {

@@ -163,6 +163,11 @@ func TestGoingOn(t *testing.T) {
 	}
 	p = w.screening(who, url.Values{"do": {"go"}, "o_rules": {"rest.hr.ask"}, "o_reason": {"usual for her, seen by the physician"}, "o_name": {"KL"}})
 	says(t, "gone on", p, "Go with cautions", "KL goes on: usual for her")
+	// the result of the test says so for ever
+	p = w.send(who+"/new", who+"/new", alder())
+	says(t, "result", w.get(strings.TrimSuffix(p.at, "/run")), "Check before the test", "Go with cautions, by KL", "Resting heart rate above 100 /min: 108 /min: KL goes on: usual for her")
+	// what was decided about 108 does not hold for 112
+	says(t, "worse", w.screening(who, wellBut("rest_hr_bpm", "112")), "Pause and ask")
 
 	who = w.person("G-2")
 	p = w.screening(who, wellBut("contraindications", "unstable_angina"))
