@@ -194,6 +194,34 @@ func BenchmarkSearch(b *testing.B) {
 	})
 }
 
+// BenchmarkDue lists who is due this week and who comes today, among a hundred thousand invented people with three
+// visits each, every one with a retest date.
+func BenchmarkDue(b *testing.B) {
+	dir := b.TempDir()
+	crowd(b, dir, 100_000)
+	db, err := sql.Open("sqlite3", "file:"+filepath.ToSlash(filepath.Join(dir, record.FileName)))
+	if err != nil {
+		b.Fatal(err)
+	}
+	if _, err := db.Exec(`WITH RECURSIVE c(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM c WHERE i < 299999)
+		INSERT INTO visits (participant, date, time, retest_due, state, note, created_ms)
+		SELECT 1 + i % 100000, date('2024-01-01', (i % 700 + 300 * (i / 100000)) || ' days'), '', date('2024-03-01', (i % 700 + 300 * (i / 100000)) || ' days'), 'done', '', 0 FROM c WHERE true ON CONFLICT DO NOTHING`); err != nil {
+		b.Fatal(err)
+	}
+	db.Close()
+	s := open(b, dir)
+	for name, f := range map[string]record.VisitFilter{"due": {DueFrom: "2026-01-01", DueTo: "2026-02-01", Limit: 40}, "today": {From: "2025-06-02", To: "2025-06-02", Limit: 100}} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				found, err := s.Visits(ctx, f)
+				if err != nil || len(found) != f.Limit {
+					b.Fatal(len(found), err)
+				}
+			}
+		})
+	}
+}
+
 // crowd fills a record with invented people; every hundredth is called Müller and has an identifier.
 func crowd(b *testing.B, dir string, people int) {
 	file := oneTest(b, dir)

@@ -220,12 +220,12 @@ type Visit struct {
 
 // VisitFilter says which visits to list; its zero value lists all of people who are not archived.
 type VisitFilter struct {
-	Participant int64  // with those who are shown as this person; 0: anyone
-	From, To    string // first and last day, or ""
-	DueTo       string // only those whose retest is due until this day and has neither taken place nor an appointment; by due day
-	State       string // or ""
-	Newest      bool   // the newest first
-	Limit       int    // 0: no limit
+	Participant    int64  // with those who are shown as this person; 0: anyone
+	From, To       string // first and last day, or ""
+	DueFrom, DueTo string // only those whose retest is due between these days and has neither taken place nor an appointment; by due day
+	State          string // or ""
+	Newest         bool   // the newest first
+	Limit          int    // 0: no limit
 }
 
 // Fact is something that was found, decided or done at a visit. A later one of the same kind replaces an earlier one in

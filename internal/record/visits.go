@@ -140,10 +140,10 @@ func (s *SQLite) Visits(ctx context.Context, f VisitFilter) ([]Visit, error) {
 	if f.To != "" {
 		add(`v.date <= ?`, f.To)
 	}
-	if f.DueTo != "" {
-		add(`v.retest_due <> '' AND v.retest_due <= ?`, f.DueTo)
+	if f.DueFrom != "" || f.DueTo != "" {
+		add(`v.retest_due <> '' AND v.retest_due >= ? AND v.retest_due <= ?`, f.DueFrom, or(f.DueTo, "9999"))
 		// A later visit that took place, or is to take place, is the retest.
-		add(`NOT EXISTS (SELECT 1 FROM participants a JOIN participants b ON coalesce(b.kept, b.id) = coalesce(a.kept, a.id) JOIN visits l ON l.participant = b.id
+		add(`NOT EXISTS (SELECT 1 FROM participants a JOIN visits l ON l.participant IN (SELECT id FROM participants WHERE id = coalesce(a.kept, a.id) OR kept = coalesce(a.kept, a.id))
 			WHERE a.id = v.participant AND l.date > v.date AND l.state IN ('` + VisitPlanned + `', '` + VisitOpen + `', '` + VisitDone + `'))`)
 	}
 	if f.State != "" {
@@ -153,7 +153,7 @@ func (s *SQLite) Visits(ctx context.Context, f VisitFilter) ([]Visit, error) {
 	switch {
 	case f.Newest:
 		order = ` ORDER BY v.date DESC, v.time DESC, v.id DESC`
-	case f.DueTo != "":
+	case f.DueFrom != "" || f.DueTo != "":
 		order = ` ORDER BY v.retest_due, v.id`
 	}
 	query := `SELECT ` + visitColumns + ` FROM visits v WHERE ` + strings.Join(where, " AND ") + order
@@ -168,6 +168,13 @@ func (s *SQLite) Visits(ctx context.Context, f VisitFilter) ([]Visit, error) {
 		return err
 	}, query, args...)
 	return found, s.fault(ctx, err)
+}
+
+func or(text, other string) string {
+	if text == "" {
+		return other
+	}
+	return text
 }
 
 func scanVisit(row interface{ Scan(...any) error }, v *Visit) error {

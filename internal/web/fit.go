@@ -242,6 +242,15 @@ func (s *Server) machineOf(r *http.Request, f *form, fit *fitFact) error {
 
 // addFact appends a fact and goes back to the visit.
 func (s *Server) addFact(w http.ResponseWriter, r *http.Request, v record.Visit, kind string, fact any, by string) error {
+	if err := s.keepFact(r, v, kind, fact, by); err != nil {
+		return err
+	}
+	http.Redirect(w, r, visitAddress(v.ID)+"?saved", http.StatusSeeOther)
+	return nil
+}
+
+// keepFact appends a fact to a visit; a planned visit of today is open from then on.
+func (s *Server) keepFact(r *http.Request, v record.Visit, kind string, fact any, by string) error {
 	text, err := json.Marshal(fact)
 	if err != nil {
 		return err
@@ -249,14 +258,11 @@ func (s *Server) addFact(w http.ResponseWriter, r *http.Request, v record.Visit,
 	if _, err := s.store.AddFact(r.Context(), record.Fact{Visit: v.ID, Kind: kind, JSON: text, By: by}); err != nil {
 		return err
 	}
-	if v.State == record.VisitPlanned && v.Date == s.day() {
-		v.State = record.VisitOpen
-		if err := s.store.UpdateVisit(r.Context(), v); err != nil {
-			return err
-		}
+	if v.State != record.VisitPlanned || v.Date != s.day() {
+		return nil
 	}
-	http.Redirect(w, r, visitAddress(v.ID)+"?saved", http.StatusSeeOther)
-	return nil
+	v.State = record.VisitOpen
+	return s.store.UpdateVisit(r.Context(), v)
 }
 
 // within reads a number that must lie between two bounds; 0 when nothing was entered.
@@ -343,11 +349,7 @@ func (s *Server) takeOverPerson(p record.Participant, f *form, put func(name, va
 	if kinds := strings.FieldsFunc(wordFor(p.Condition), func(r rune) bool { return r == '+' }); len(kinds) > 0 {
 		f.at("condition").Values = kinds
 	}
-	if p.AgeYears > 0 && f.at("age_years").Value == "" {
-		years := p.AgeYears
-		if since, ok := age(p.AgeTold, s.now()); ok {
-			years += float64(since)
-		}
+	if years := s.yearsTold(p); years > 0 && f.at("age_years").Value == "" {
 		put("age_years", strconv.FormatFloat(years, 'f', -1, 64))
 	}
 	var names []string
@@ -358,6 +360,15 @@ func (s *Server) takeOverPerson(p record.Participant, f *form, put func(name, va
 		}
 	}
 	put("drug_name", strings.Join(names, "; "))
+}
+
+// yearsTold is the age of a person who told it, with the whole years since; 0 when it was not told.
+func (s *Server) yearsTold(p record.Participant) float64 {
+	if p.AgeYears == 0 {
+		return 0
+	}
+	since, _ := age(p.AgeTold, s.now())
+	return p.AgeYears + float64(since)
 }
 
 // briefly is what the examiner at the machine needs of the fit.

@@ -344,6 +344,8 @@ func (s *Server) judgeAnswers(w http.ResponseWriter, r *http.Request, p record.P
 	if years, ok := age(p.BirthDate, s.now()); ok && years > 0 {
 		v := float64(years)
 		answers.AgeYears = &v
+	} else if v := s.yearsTold(p); v > 0 {
+		answers.AgeYears = &v
 	}
 	if have != nil {
 		answers.Clearances = have.Answers.Clearances

@@ -20,6 +20,7 @@ const (
 	recentTests  = 8
 	recentPeople = 8
 	dueMost      = 40
+	overdueDays  = 28 // a retest that was due longer ago stands on the person's page alone; our choice
 )
 
 func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
@@ -68,7 +69,7 @@ func (s *Server) visitsToday(r *http.Request, body *todayBody) error {
 		return err
 	}
 	body.Week = endOfWeek(s.now())
-	due, err := s.store.Visits(r.Context(), record.VisitFilter{DueTo: body.Week, Limit: dueMost})
+	due, err := s.store.Visits(r.Context(), record.VisitFilter{DueFrom: s.now().AddDate(0, 0, -overdueDays).Format(time.DateOnly), DueTo: body.Week, Limit: dueMost})
 	if err != nil {
 		return err
 	}

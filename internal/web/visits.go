@@ -177,7 +177,7 @@ func (s *Server) steps(v record.Visit, p record.Participant, view map[string]rec
 		steps = append(steps, st)
 	}
 	if v.Date == s.day() {
-		add(factScreening, screeningPath(p), func(f record.Fact) (string, []string) { return screeningSentence(f), nil })
+		add(factScreening, screeningPath(p), func(f record.Fact) (string, []string) { return screeningSentence(f), screeningCautions(f) })
 	} else if fact, there := view[factScreening]; there {
 		steps = append(steps, visitStep{Name: say("step.screening"), Done: screeningSentence(fact), By: say("step.by", fact.By, fact.At.Local().Format("15:04"))})
 	}
@@ -204,6 +204,19 @@ func screeningSentence(f record.Fact) string {
 		return ""
 	}
 	return ended(outcomeText(found.Result.Outcome))
+}
+
+// screeningCautions say what stands against a test.
+func screeningCautions(f record.Fact) (list []string) {
+	var found screening
+	if json.Unmarshal(f.JSON, &found) != nil || !found.Result.Outcome.Blocks() {
+		return nil
+	}
+	list = append(list, say("plan.blocked", outcomeText(found.Result.Outcome)))
+	for _, reason := range found.Result.Blocking() {
+		list = append(list, reason.Text)
+	}
+	return list
 }
 
 func screeningLines(f record.Fact) []slipLine {

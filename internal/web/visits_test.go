@@ -221,6 +221,15 @@ func TestVisit(t *testing.T) {
 	has(t, "too early", w.send(visit.at+"/rest", visit.at+"/rest", early), http.StatusOK, "after 2:00 min seated", "replaced by a later one")
 	w.send(visit.at+"/rest", visit.at+"/rest", rest)
 
+	w.screen(who)
+	has(t, "screened", w.get(visit.at), http.StatusOK, "<p>Go")
+	rest.Set("rest_sbp_mmhg", "204")
+	high := w.send(visit.at+"/rest", visit.at+"/rest", rest)
+	has(t, "too high after the questions", high, http.StatusOK, "Do not test")
+	has(t, "no test then", w.send(who+"/new", who+"/new", alder()), http.StatusUnprocessableEntity, "Do not test")
+	rest.Set("rest_sbp_mmhg", "124")
+	lacks(t, "measured again", w.send(visit.at+"/rest", visit.at+"/rest", rest), "Do not test.")
+
 	plan := w.get(who + "/new")
 	has(t, "prepare", plan, http.StatusOK, "From the person and today&#39;s visit", `name="rest_hr_bpm" type="text" inputmode="decimal" size="6" value="68"`, `value="124"`, `value="88"`, `value="71.5"`, `value="Stepper by the window"`,
 		"Pressure at the right arm throughout. paretic", "Agreed stop signal: raises the right hand")

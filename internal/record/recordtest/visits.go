@@ -123,6 +123,8 @@ func due(t *testing.T, b *bench) {
 	e := add(emil, "2026-01-05", "2026-03-01", record.VisitDone)
 	until := record.VisitFilter{DueTo: "2026-03-08"}
 	equal(t, "due", visitIDs(t, b, until), []int64{c, e, a})
+	equal(t, "due from a day", visitIDs(t, b, record.VisitFilter{DueFrom: "2026-03-01", DueTo: "2026-03-03"}), []int64{e})
+	equal(t, "due from a day on", len(visitIDs(t, b, record.VisitFilter{DueFrom: "2026-03-01"})), 3)
 	if err := b.Archive(ctx, emil.ID, true); err != nil {
 		t.Fatal(err)
 	}
