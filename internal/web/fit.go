@@ -143,9 +143,9 @@ type visitFormBody struct {
 	Form   form
 	Same   string // said when the form is filled from the last visit
 	// of the resting values alone:
-	Sat      string   // when the person sat down, for the form
-	Wait     []string // the countdown in words
-	Machines bool     // there is a machine to choose
+	Sat      string // when the person sat down, for the form
+	Wait     *wait  // the countdown
+	Machines bool   // there is a machine to choose
 }
 
 // fit asks how the person sits at the machine; at a retest it asks whether all is the same as last time.

@@ -153,13 +153,19 @@ func (s *Server) satSince(text string) (time.Time, bool) {
 	return since, ago >= -time.Second && ago < 3*time.Hour
 }
 
-func (s *Server) countdown(since time.Time) []string {
+// wait is the rest that is left, in words that hold without scripts.
+type wait struct {
+	Since, Left string
+	LeftMs      int64 // 0 when it is over
+}
+
+func (s *Server) countdown(since time.Time) *wait {
 	at := func(t time.Time) string { return t.In(s.now().Location()).Format("15:04:05") }
-	words := []string{say("rest.since", at(since), at(since.Add(seated)))}
+	w := &wait{Since: say("rest.since", at(since), at(since.Add(seated))), Left: say("rest.now")}
 	if left := seated - s.now().Sub(since); left > 0 {
-		return append(words, say("rest.left", clock(left.Milliseconds())))
+		w.Left, w.LeftMs = say("rest.left", clock(left.Milliseconds())), left.Milliseconds()
 	}
-	return append(words, say("rest.now"))
+	return w
 }
 
 func (s *Server) rested(w http.ResponseWriter, r *http.Request) error {

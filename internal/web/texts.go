@@ -377,6 +377,7 @@ var english = map[string]string{
 	"result.sheet":                       "The data sheet, to print or to carry on on paper",
 	"result.save":                        "Save the record of the test (JSON lines)",
 	"result.correct":                     "Correct a reading",
+	"result.visit":                       "The visit: retest date, retest card, what was recorded",
 	"result.person":                      "All tests of %s",
 	"result.running":                     "The test still runs; this is how it stands.",
 	"result.torun":                       "Back to the running test",
