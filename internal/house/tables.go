@@ -27,6 +27,8 @@ var dataTables = map[string]func() (string, error){
 	"stepper equation":   equationTable,
 	"stepper cautions":   cautionTable,
 
+	"biological control": controlTable,
+
 	"screening branches":          branchTable,
 	"screening rules":             screeningRuleTable,
 	"screening contraindications": contraindicationTable,

@@ -1,6 +1,9 @@
 package web
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -363,6 +366,7 @@ type personBody struct {
 	Form       form
 	Drugs      drugRows
 	Open       bool // the form is open
+	Was        string
 	Visit      form // for an appointment
 	Undo       form
 	Done       string
@@ -416,6 +420,7 @@ func (s *Server) showPerson(w http.ResponseWriter, r *http.Request, status int, 
 	ctx := r.Context()
 	body.Person, body.Label, body.Archived = p, label(p), !p.Archived.IsZero()
 	body.About = s.aboutPerson(p)
+	body.Was = signOf(p)
 	body.Open = body.Form.bad()
 	if body.Done, err = s.wasDone(r); err != nil {
 		return err
@@ -560,6 +565,9 @@ func (s *Server) changePerson(w http.ResponseWriter, r *http.Request) error {
 	}
 	f := personForm(p)
 	changed := s.readPerson(r, &f, p)
+	if was := r.PostForm.Get("was"); was != "" && was != signOf(p) {
+		f.General = say("person.changed")
+	}
 	if changed.Code == "" {
 		f.fault("code", say("person.code.none"))
 	}
@@ -574,6 +582,16 @@ func (s *Server) changePerson(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	return s.showPerson(w, r, http.StatusUnprocessableEntity, p, personBody{Form: f, Drugs: rowsOfDrugs(changed.Drugs), Visit: appointmentForm(), Undo: whyForm()})
+}
+
+// signOf is a short sign of what a form showed of a person, so that nobody overwrites what another changed meanwhile.
+func signOf(p record.Participant) string {
+	text, err := json.Marshal(p)
+	if err != nil {
+		panic("web: " + err.Error()) // texts and numbers alone
+	}
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:8])
 }
 
 // age is the completed years on a day; false when the birth date is no day or not in the past 120 years.

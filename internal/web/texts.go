@@ -522,6 +522,7 @@ var english = map[string]string{
 	"person.next":          "Next appointment: %s.",
 	"person.due":           "Retest due %s; no appointment yet.",
 	"person.overdue":       "Retest was due %s; no appointment yet.",
+	"person.changed":       "Somebody else has changed this person meanwhile; what stands now is above. Check the entries below and save again to replace it.",
 	"person.more":          "Identifiers, conditions, rhythm, drugs, notes",
 	"person.drug":          "Drug",
 	"person.drugs":         "Drugs",

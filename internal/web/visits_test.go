@@ -72,6 +72,20 @@ func TestPersonInFull(t *testing.T) {
 	has(t, "age and birth date", w.send(p.at, p.at, form), http.StatusUnprocessableEntity, "the birth date gives the age")
 }
 
+// Two who change a person at once: the second is told, and nothing of the first is overwritten unseen.
+func TestPersonChangedByTwo(t *testing.T) {
+	b := begin(t, false)
+	w, other := b.browser(), b.browser()
+	who := w.person("A-1")
+	was := regexp.MustCompile(`name="was" value="([0-9a-f]+)"`)
+	shown := was.FindStringSubmatch(w.get(who).text)[1]
+	has(t, "the first", other.send(who, who, url.Values{"code": {"A-1"}, "name": {"Changed"}, "was": {shown}}), http.StatusOK, "Saved.")
+	late := w.send(who, who, url.Values{"code": {"A-1"}, "name": {"Late"}, "was": {shown}})
+	has(t, "the second", late, http.StatusUnprocessableEntity, "Somebody else has changed this person", "<h1>Changed</h1>", `value="Late"`)
+	shown = was.FindStringSubmatch(late.text)[1]
+	has(t, "knowingly", w.send(who, who, url.Values{"code": {"A-1"}, "name": {"Late"}, "was": {shown}}), http.StatusOK, "Saved.", "<h1>Late</h1>")
+}
+
 var nextPage = regexp.MustCompile(`rel="next" href="([^"]+)"`)
 
 func TestPaging(t *testing.T) {

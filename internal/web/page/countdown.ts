@@ -2,6 +2,7 @@
 const left = document.querySelector<HTMLElement>("[data-left-ms]")
 
 if (left) {
+  left.nextElementSibling?.remove() // the link that asks the server
   const end = performance.now() + Number(left.dataset.leftMs)
   const tick = () => {
     const ms = end - performance.now()
