@@ -23,6 +23,15 @@ type Person struct {
 	Seed    uint64
 }
 
+// OwnPace is the invented work rate of somebody who goes at the own pace, W.
+const OwnPace = 60
+
+// Walking is an invented work rate that weighs about as much as a treadmill at a speed (km/h) and a grade (%), W.
+func Walking(kmh, grade float64) float64 { return kmh * (11 + float64(2*grade)) }
+
+// Stepping is the same for steps of a height (m) up and down, so many a minute, W.
+func Stepping(perMin, heightM float64) float64 { return perMin * (1.3 + float64(15*heightM)) }
+
 // Invented are the participants of the demonstration; none of them is a real person and every number is made up.
 var Invented = []Person{
 	{Label: "steady", RestHR: 68, Slope: 0.72, Tau: 32 * protocol.Second, Drift: 0.3, Noise: 0.8, Cadence: 95, Seed: 1},

@@ -48,7 +48,7 @@ func (s *SQLite) fault(ctx context.Context, err error) error {
 
 func kindOf(err error) error {
 	switch {
-	case errors.Is(err, syscall.ENOSPC), errors.Is(err, errQuota), fullOnWindows(err):
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, errQuota), errors.Is(err, syscall.EFBIG), fullOnWindows(err):
 		return ErrDiskFull
 	case errors.Is(err, syscall.EROFS), errors.Is(err, syscall.EACCES), errors.Is(err, syscall.EPERM):
 		return ErrReadOnly

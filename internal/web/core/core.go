@@ -275,7 +275,7 @@ func (c *Core) step(person int, at protocol.Ms) *Sample {
 	if c.body == nil {
 		c.body = c.relive(simulate.Invented[min(max(person, 0), len(simulate.Invented)-1)])
 	}
-	watts, moving := load(&c.state)
+	watts, moving := c.feel(&c.state)
 	s := c.body.Step(at, watts, moving)
 	return &Sample{HR: s.HR, RR: s.RR, Cadence: s.Cadence}
 }
@@ -285,7 +285,7 @@ func (c *Core) relive(who simulate.Person) *simulate.Body {
 	body, s := simulate.Start(who, 0), conduct.State{}
 	for i := range c.events {
 		e := &c.events[i]
-		watts, moving := load(&s)
+		watts, moving := c.feel(&s)
 		body.Step(max(e.At, body.At), watts, moving)
 		if err := s.Take(c.protocol, e); err != nil {
 			continue // a refused event changed no load
@@ -294,13 +294,18 @@ func (c *Core) relive(who simulate.Person) *simulate.Body {
 	return body
 }
 
-// load is the work rate a participant feels in a state, and whether there is movement at all.
-func load(s *conduct.State) (watts float64, moving bool) {
+// feel is the work rate a participant feels in a state, and whether there is movement at all.
+func (c *Core) feel(s *conduct.State) (watts float64, moving bool) {
 	switch s.Phase {
 	case conduct.Riding:
-		return s.Stages[s.Current()].Set, !s.OnBreak
+		st := &s.Stages[s.Current()]
+		w := &c.protocol.Parts[st.Part].Work
+		return height(w, st.Set), !s.OnBreak && w.Form() != "rest"
 	case conduct.Cooling:
-		return s.CoolWork, true
+		if i := c.protocol.Find(c.protocol.CoolDown.It.AtMost); c.protocol.CoolDown.Is() && i >= 0 {
+			return height(&c.protocol.Parts[i].Work, s.CoolWork), true
+		}
+		return 0, true
 	}
 	return 0, false
 }

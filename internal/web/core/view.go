@@ -24,6 +24,10 @@ type View struct {
 	Work     float64             `json:"work"`        // set now, W or the first number of the part's work
 	Form     string              `json:"form"`        // what kind of work it is: fixed, speed, rate, own-pace …
 	Second   float64             `json:"second"`      // grade in percent, or height of the bench in m
+	Load     string              `json:"load"`        // what is set now, as it is said: 75 W, 4.8 km/h at 5 %
+	Asked    *AskedLoad          `json:"asked"`       // what the instruction asks to set; null: nothing
+	Reading  *DueReading         `json:"reading"`     // how the heart rate that is due is read; null: none is due
+	Axis     string              `json:"axis"`        // unit of the heights in the picture; "" where each step says its own
 	Ground   *Ground             `json:"ground"`      // where the plan keeps a distance
 	Beep     *conduct.Sound      `json:"beep"`        // the next beep of the part
 	LastHR   float64             `json:"last_hr"`     // the last one typed or read; 0: none
@@ -42,6 +46,22 @@ type View struct {
 	Result   *Outcome            `json:"result"`      // once a stage has been ridden
 	Recovery *conduct.Recovered  `json:"recovery"`    // after the stop
 	CoolW    float64             `json:"cool_down_w"` // highest work rate of the cool-down
+	Cool     string              `json:"cool_down"`   // the same as it is said; "" where the plan has none
+}
+
+// AskedLoad is a load that is to be set, with what is said about it and, where the examiner picks it, from what.
+type AskedLoad struct {
+	V      float64         `json:"v"`
+	Second float64         `json:"second"` // grade in percent or height in m, to be recorded beside V
+	Text   string          `json:"text"`   // "" where nothing is set: own pace, rest
+	Unit   string          `json:"unit"`
+	Pick   *protocol.Range `json:"pick"`
+}
+
+// DueReading is how a planned heart rate is read.
+type DueReading struct {
+	OverMs int64 `json:"over_ms"`
+	Count  bool  `json:"count"` // the pulse is counted, not read
 }
 
 // Ground is how far the participant has come, and the rests.
@@ -87,6 +107,8 @@ type Step struct {
 	FromMs  int64   `json:"from_ms"`
 	ToMs    int64   `json:"to_ms"`
 	Work    float64 `json:"work"`
+	Height  float64 `json:"height"` // in the picture: watts, or what stands for them
+	Load    string  `json:"load"`   // as it stands on the step
 	Title   string  `json:"title"`
 	Planned bool    `json:"planned"`
 	Counts  bool    `json:"counts"`
@@ -108,6 +130,7 @@ type MinuteRow struct {
 	Stage       string     `json:"stage"`
 	StageMinute int        `json:"stage_minute"`
 	Work        float64    `json:"work"`
+	Load        string     `json:"load"`
 	HR          float64    `json:"hr"`
 	RPE         float64    `json:"rpe"`
 	SBP         float64    `json:"sbp"`
@@ -184,7 +207,9 @@ func (c *Core) View(at protocol.Ms) *View {
 	}
 	if p.CoolDown.Is() {
 		v.CoolW = conduct.CoolWork(p, s)
+		v.Cool = coolText(p, v.CoolW)
 	}
+	c.viewAsked(v)
 	return v
 }
 
@@ -197,7 +222,7 @@ func (c *Core) viewStage(v *View, at protocol.Ms) {
 	st := &s.Stages[i]
 	v.Stage, v.Work = c.title(i), st.Set
 	part := &p.Parts[st.Part]
-	v.Form, v.Second = part.Work.Form(), st.Set2
+	v.Form, v.Second, v.Load = part.Work.Form(), st.Set2, LoadText(&part.Work, st.Set)
 	if m, ok := s.DistanceM(p, at); ok {
 		n, lasted := s.RestsAt(at)
 		v.Ground = &Ground{DistanceM: m, CourseM: s.CourseM(p, int(st.Part)), Laps: int(st.Laps), LeftM: max(0, part.UntilM-st.Distance), Rests: n, RestedMs: int64(lasted), LowSpO2: s.LowestSpO2()}
@@ -207,7 +232,7 @@ func (c *Core) viewStage(v *View, at protocol.Ms) {
 	}
 	v.StageMs, v.LengthMs = int64(at-st.From), int64(st.Length(p))
 	if s.Phase == conduct.Cooling {
-		v.Work = s.CoolWork
+		v.Work, v.Load = s.CoolWork, coolText(p, s.CoolWork)
 	}
 	if more := s.MorePart(p); more >= 0 && s.NextPart(p) < 0 {
 		work, _ := s.PlannedWork(p, more)
@@ -253,7 +278,8 @@ func (c *Core) viewStairs(v *View, at protocol.Ms) {
 		if st.Running() {
 			to = max(at, st.From+st.Length(p))
 		}
-		v.Stairs = append(v.Stairs, Step{int64(st.Began), int64(to), st.Set, c.title(i), false, s.Judge(p, i).Counts, true})
+		w := &p.Parts[st.Part].Work
+		v.Stairs = append(v.Stairs, Step{FromMs: int64(st.Began), ToMs: int64(to), Work: st.Set, Height: height(w, st.Set), Load: shortText(w, st.Set), Title: c.title(i), Counts: s.Judge(p, i).Counts, Known: true})
 		c.dots(v, i)
 		end = to
 	}
@@ -270,7 +296,8 @@ func (c *Core) viewStairs(v *View, at protocol.Ms) {
 		}
 		work, row := s.PlannedWork(p, k)
 		known := p.Parts[k].Work.Form() != "row" || row > 0
-		v.Stairs = append(v.Stairs, Step{int64(end), int64(end + p.Parts[k].Lasts), work, p.Parts[k].Title, true, false, known})
+		w := &p.Parts[k].Work
+		v.Stairs = append(v.Stairs, Step{FromMs: int64(end), ToMs: int64(end + p.Parts[k].Lasts), Work: work, Height: height(w, work), Load: shortText(w, work), Title: p.Parts[k].Title, Planned: true, Known: known})
 		for _, r := range p.SetOf(k) {
 			if r.What == protocol.HeartRate {
 				v.Dots = append(v.Dots, ReadingDot{AtMs: int64(end + r.At), Planned: true})
@@ -323,24 +350,24 @@ func (c *Core) viewMinutes(v *View) {
 				if r.Slot > 0 {
 					at = st.From + protocol.Ms(r.Slot)*protocol.Minute
 				}
-				c.enter(v, r, at, c.title(i), int((at-st.From+protocol.Minute-1)/protocol.Minute), st.Set)
+				c.enter(v, r, at, c.title(i), int((at-st.From+protocol.Minute-1)/protocol.Minute), st.Set, LoadText(&c.protocol.Parts[st.Part].Work, st.Set))
 			}
 		}
 	}
 	for i := range s.After[:s.NAfter] {
 		r := &s.After[i]
-		work := s.CoolWork
+		work, load := s.CoolWork, coolText(c.protocol, s.CoolWork)
 		if s.RestFrom > 0 && r.Moment >= s.RestFrom {
-			work = 0
+			work, load = 0, ""
 		}
 		if !r.Withdrawn {
-			c.enter(v, r, r.Moment, "recovery", conduct.Minute(r.Moment-s.Stop.At), work)
+			c.enter(v, r, r.Moment, "recovery", conduct.Minute(r.Moment-s.Stop.At), work, load)
 		}
 	}
 }
 
 // enter puts a reading into its line, making one when there is none.
-func (c *Core) enter(v *View, r *conduct.Value, at protocol.Ms, stage string, stageMinute int, work float64) {
+func (c *Core) enter(v *View, r *conduct.Value, at protocol.Ms, stage string, stageMinute int, work float64, load string) {
 	var row *MinuteRow
 	for i := range v.Minutes {
 		if v.Minutes[i].Stage == stage && v.Minutes[i].StageMinute == stageMinute && v.Minutes[i].Work == work {
@@ -348,7 +375,7 @@ func (c *Core) enter(v *View, r *conduct.Value, at protocol.Ms, stage string, st
 		}
 	}
 	if row == nil {
-		v.Minutes = append(v.Minutes, MinuteRow{Minute: conduct.Minute(at), Stage: stage, StageMinute: stageMinute, Work: work})
+		v.Minutes = append(v.Minutes, MinuteRow{Minute: conduct.Minute(at), Stage: stage, StageMinute: stageMinute, Work: work, Load: load})
 		row = &v.Minutes[len(v.Minutes)-1]
 	}
 	switch r.What {
@@ -450,6 +477,9 @@ func tell(p *protocol.Protocol, e *conduct.Event) (say string, undo bool) {
 		if e.What == protocol.HeartRate {
 			return fmt.Sprintf("Heart rate %.0f", exact.HalfUp(e.V)), true
 		}
+		if e.What == protocol.Distance {
+			return fmt.Sprintf("%.4g m", e.V), true
+		}
 		return fmt.Sprintf("%s %.4g", words[e.What], e.V), true
 	case conduct.StageBegun:
 		return begun(p, e), true
@@ -468,7 +498,7 @@ func tell(p *protocol.Protocol, e *conduct.Event) (say string, undo bool) {
 	case conduct.Unstopped:
 		return "Stop taken back", false
 	case conduct.CoolBegun:
-		return fmt.Sprintf("Cool-down at %g W", e.V), false
+		return "Cool-down " + coolText(p, e.V), false
 	case conduct.RestBegun:
 		return "Recovery, seated", false
 	case conduct.Closed:
@@ -482,7 +512,7 @@ func tell(p *protocol.Protocol, e *conduct.Event) (say string, undo bool) {
 	case conduct.Break:
 		return "Break begun", true
 	case conduct.BreakOver:
-		return "Stepping again", false
+		return "Moving again", false
 	case conduct.Accepted:
 		return "Unsteady stage accepted", false
 	case conduct.Note:
@@ -510,15 +540,10 @@ func begun(p *protocol.Protocol, e *conduct.Event) string {
 		return fmt.Sprintf("%g W set, %s", e.V, e.Code)
 	}
 	title := p.Parts[i].Title
-	switch w := &p.Parts[i].Work; w.Form() {
-	case "speed", "same-speed", "chosen-speed":
-		return fmt.Sprintf("%s, %g %% set, %s", conduct.SpeedText(w, e.V), e.V2, title)
-	case "rate":
-		return fmt.Sprintf("%g steps a minute, %s", e.V, title)
-	case "own-pace", "rest":
-		return title
+	if load := LoadText(&p.Parts[i].Work, e.V); load != "" {
+		return load + " set, " + title
 	}
-	return fmt.Sprintf("%g W set, %s", e.V, title)
+	return title
 }
 
 var words = map[protocol.Quantity]string{

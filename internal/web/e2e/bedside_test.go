@@ -339,3 +339,70 @@ func TestInteractive(t *testing.T) {
 		}
 	}
 }
+
+// Without a sensor the page asks for a look at the heart rate in minute 1 of each stage, times a pulse that is counted by
+// hand, and has what to say at the end.
+func TestWithoutSensor(t *testing.T) {
+	s := serve(t, "serve", "--data", filepath.Join(t.TempDir(), "data"))
+	b := browser(t, 390, 844)
+	ownPerson(b, s)
+	b.click(due)
+	const asksLook = `[...document.querySelectorAll(".caution")].some((e) => e.innerText.includes("look at heart rate now"))`
+	for stage, pulses := range [][]int{{84, 86}, {139, 140}} {
+		b.rideTo(40, "minute 1", `gradus.view.stage_ms > 55000`)
+		b.until(patience, "a look is asked for", asksLook)
+		for k, hr := range pulses {
+			b.rideTo(40, "a reading is due", readingDue)
+			if eval[bool](b, asksLook) {
+				t.Error("the look is still asked for after minute 1")
+			}
+			if low := eval[float64](b, `document.querySelector(".digits .enter").getBoundingClientRect().bottom - document.querySelector(".bar").getBoundingClientRect().top`); low > 0 {
+				t.Errorf("on a phone the keypad of a due reading ends %v px below what can be seen", low)
+			}
+			if stage == 0 && k == 0 {
+				b.look("phone-due")
+				b.click(`.counted button:nth-child(2)`)
+				b.click(`.count-timer`)
+				b.until(patience, "the count runs", `/Count: 0:(15|14|13|12)/.test(document.querySelector(".count-timer").innerText)`)
+				b.pace(20)
+				b.until(patience, "the count is over", `document.querySelector(".count-timer").innerText === "Enter the count" && gradus.watcher.prompts.sounded.filter((x) => x === "count").length === 2`)
+				b.pace(1)
+				b.typeReading(hr / 4)
+				b.click(`.counted button:nth-child(1)`)
+				continue
+			}
+			b.typeReading(hr)
+		}
+		if stage == 0 {
+			b.rideTo(40, "the next load", `gradus.view.next.do === "set-work"`)
+			b.click(due)
+			b.until(patience, "stage 2", `gradus.view.stage === "stage 2" && gradus.view.stage_ms < 50000`)
+		}
+	}
+	b.until(patience, "the planned end", `gradus.view.next.do === "end"`)
+	if text := eval[string](b, `document.querySelector(".script")?.innerText ?? ""`); !contains(text, "Well done") && len(text) < 10 {
+		t.Errorf("at the end there is to say %q", text)
+	}
+	b.quiet()
+}
+
+// Large letters: what would be taken back is not cut, and the labels of the picture grow with the rest.
+func TestLargeLetters(t *testing.T) {
+	s := serve(t, "demo", "--speed", "60")
+	b := browser(t, 768, 1024)
+	b.prepare(s, 1)
+	eval[string](b, `document.documentElement.style.fontSize = "200%"`)
+	b.click(due)
+	b.rideTo(20, "a reading is taken", `gradus.view.minutes.some((m) => m.hr > 0)`)
+	b.until(patience, "undo is offered", `document.querySelector(".bar .undo")`)
+	b.look("large-letters")
+	if eval[bool](b, `(() => { const e = document.querySelector(".bar .undo"); return e.scrollWidth > e.clientWidth + 1 || e.scrollHeight > e.clientHeight + 1 || getComputedStyle(e).textOverflow === "ellipsis" })()`) {
+		t.Error("the text of Undo is cut")
+	}
+	if px := eval[float64](b, `parseFloat(getComputedStyle(document.querySelector(".axes text")).fontSize)`); px < 28 {
+		t.Errorf("labels of the picture are %v px with letters of 200 %%", px)
+	}
+	b.do(chromedp.ScrollIntoView(chromedp.CSS(".legend")))
+	b.shot("large-letters-picture")
+	b.quiet()
+}

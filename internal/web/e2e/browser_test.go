@@ -136,6 +136,7 @@ type tab struct {
 
 	mu     sync.Mutex
 	errors []string // what the page threw
+	gives  sync.Map // what emulated sensors answer with, by characteristic
 }
 
 func (b *tab) thrown() []string {

@@ -22,10 +22,12 @@ const (
 	beatsPerMinute = 96
 )
 
-// strap is a heart-rate sensor in the air of the test browser.
+// strap is a sensor in the air of the test browser: a heart-rate sensor, or another with one characteristic.
 type strap struct {
-	b         *tab
-	connected atomic.Int64 // how many times the page connected
+	b                        *tab
+	address, service, listen string
+	value                    []byte
+	connected                atomic.Int64 // how many times the page connected
 }
 
 func call[P, R any](b *tab, cmd cdp.Command[P, R], params P) R {
@@ -42,10 +44,19 @@ func call[P, R any](b *tab, cmd cdp.Command[P, R], params P) R {
 // wear puts a strap near the browser and answers for it.
 func wear(b *tab) *strap {
 	b.t.Helper()
-	s := &strap{b: b}
 	call(b, bluetoothemulation.Enable, bluetoothemulation.EnableParams{State: bluetoothemulation.CentralStatePoweredOn, LeSupported: true})
+	// contact, one interval of 640/1024 s
+	return inAir(b, &strap{b: b, address: strapAddress, service: heartService, listen: heartRate, value: []byte{0x16, beatsPerMinute, 0x80, 0x02}})
+}
+
+// inAir puts a sensor near the browser and answers for it.
+func inAir(b *tab, s *strap) *strap {
+	b.t.Helper()
 	call(b, bluetoothemulation.SimulatePreconnectedPeripheral, bluetoothemulation.SimulatePreconnectedPeripheralParams{
-		Address: strapAddress, Name: "Test strap", ManufacturerData: []*bluetoothemulation.ManufacturerData{}, KnownServiceUUIDs: []string{heartService}})
+		Address: s.address, Name: "Test sensor " + s.service[4:8], ManufacturerData: []*bluetoothemulation.ManufacturerData{}, KnownServiceUUIDs: []string{s.service}})
+	if s.address != strapAddress {
+		return s // the first one answers for all
+	}
 	operations := chromedp.BrowserEvents(b.ctx, bluetoothemulation.GattOperationReceived)
 	reads := chromedp.BrowserEvents(b.ctx, bluetoothemulation.CharacteristicOperationReceived)
 	go func() {
@@ -57,7 +68,7 @@ func wear(b *tab) *strap {
 				s.connected.Add(1)
 			}
 			_, _ = chromedp.CallBrowser(b.ctx, bluetoothemulation.SimulateGATTOperationResponse,
-				bluetoothemulation.SimulateGATTOperationResponseParams{Address: strapAddress, Type: e.Type})
+				bluetoothemulation.SimulateGATTOperationResponseParams{Address: e.Address, Type: e.Type})
 		}
 	}()
 	go func() {
@@ -67,7 +78,7 @@ func wear(b *tab) *strap {
 			}
 			answer := bluetoothemulation.SimulateCharacteristicOperationResponseParams{CharacteristicID: e.CharacteristicID, Type: e.Type}
 			if e.Type == bluetoothemulation.CharacteristicOperationTypeRead {
-				answer.Data = []byte{0x16, beatsPerMinute, 0x80, 0x02} // contact, one interval of 640/1024 s
+				answer.Data = b.given(e.CharacteristicID, s.value)
 			}
 			_, _ = chromedp.CallBrowser(b.ctx, bluetoothemulation.SimulateCharacteristicOperationResponse, answer)
 		}
@@ -78,10 +89,19 @@ func wear(b *tab) *strap {
 // services puts the strap's attributes in place; like those of a real one they are gone after a disconnection.
 func (s *strap) services() {
 	s.b.t.Helper()
-	service := call(s.b, bluetoothemulation.AddService, bluetoothemulation.AddServiceParams{Address: strapAddress, ServiceUUID: heartService}).ServiceID
-	char := call(s.b, bluetoothemulation.AddCharacteristic, bluetoothemulation.AddCharacteristicParams{ServiceID: service, CharacteristicUUID: heartRate,
+	service := call(s.b, bluetoothemulation.AddService, bluetoothemulation.AddServiceParams{Address: s.address, ServiceUUID: s.service}).ServiceID
+	char := call(s.b, bluetoothemulation.AddCharacteristic, bluetoothemulation.AddCharacteristicParams{ServiceID: service, CharacteristicUUID: s.listen,
 		Properties: &bluetoothemulation.CharacteristicProperties{Read: true, Notify: true}}).CharacteristicID
+	s.b.gives.Store(char, s.value)
 	call(s.b, bluetoothemulation.AddDescriptor, bluetoothemulation.AddDescriptorParams{CharacteristicID: char, DescriptorUUID: configuration})
+}
+
+// given is what a characteristic answers with.
+func (b *tab) given(characteristic string, standard []byte) []byte {
+	if v, ok := b.gives.Load(characteristic); ok {
+		return v.([]byte)
+	}
+	return standard
 }
 
 // choose answers the browser's question which sensor to use, once.
@@ -143,6 +163,39 @@ func TestStrap(t *testing.T) {
 	air.services()
 	b.until(patience, "the strap is back", `gradus.signals.sources[0].state === "on"`)
 	eval[int](b, `window.listened.at(-1).readValue().then((v) => v.byteLength)`)
+	b.quiet()
+}
+
+// Several sensors at once: a strap, a machine and an oximeter, each with its own value, and the loss of one is not that of
+// the others.
+func TestSeveralSensors(t *testing.T) {
+	s := serve(t, "serve", "--data", filepath.Join(t.TempDir(), "data"))
+	b := browser(t, 1366, 768, "enable-features=WebBluetooth")
+	ownPerson(b, s)
+	eval[bool](b, `(() => { window.listened = []; const p = BluetoothRemoteGATTCharacteristic.prototype, start = p.startNotifications
+ p.startNotifications = function () { window.listened.push(this); return start.call(this) }; return true })()`)
+	sensors := []*strap{
+		wear(b),
+		inAir(b, &strap{b: b, address: "09:09:09:09:09:0A", service: "00001818-0000-1000-8000-00805f9b34fb", listen: "00002a63-0000-1000-8000-00805f9b34fb", value: []byte{0, 0, 30, 0}}),
+		inAir(b, &strap{b: b, address: "09:09:09:09:09:0B", service: "00001822-0000-1000-8000-00805f9b34fb", listen: "00002a5f-0000-1000-8000-00805f9b34fb", value: []byte{0, 97, 0, 80, 0}}),
+	}
+	b.click(`.looks button:nth-child(4)`)
+	for i, air := range sensors {
+		choose(b)
+		b.do(chromedp.Click(chromedp.CSS(fmt.Sprintf(`.sensors p button:nth-child(%d)`, i+1))))
+		b.until(patience, "the page asks for the sensor", fmt.Sprintf(`gradus.signals.sources.length === %d`, i+1))
+		air.services()
+		b.until(patience, "the sensor is connected", fmt.Sprintf(`gradus.signals.sources[%d].state === "on" && window.listened.length > %d`, i, i))
+	}
+	b.click(due)
+	b.until(patience, "stage 1", `gradus.view.phase === "riding"`)
+	for range 5 {
+		eval[int](b, `Promise.all(window.listened.map((c) => c.readValue())).then((all) => all.length)`)
+	}
+	b.until(patience, "each gives its value", fmt.Sprintf(`gradus.signals.last("hr")?.v === %d && gradus.signals.last("power")?.v === 30 && gradus.signals.last("spo2")?.v === 97`, beatsPerMinute))
+	b.look("several-sensors")
+	call(b, bluetoothemulation.SimulateGATTDisconnection, bluetoothemulation.SimulateGATTDisconnectionParams{Address: sensors[1].address})
+	b.until(patience, "one is lost, the others stay", `gradus.signals.sources.map((s) => s.state === "on").join() === "true,false,true"`)
 	b.quiet()
 }
 

@@ -2,7 +2,7 @@
 // due; this only puts it on a button.
 import type { Session } from "./session"
 import { T } from "./texts"
-import type { Event, View } from "./types"
+import type { Event, Protocol, View } from "./types"
 import { key } from "./types"
 
 export interface Act { say: string; events: Event[]; kind?: "main" | "quiet" }
@@ -10,10 +10,10 @@ export interface Act { say: string; events: Event[]; kind?: "main" | "quiet" }
 const noRef = (ref: { term: number; n: number }) => ref.term === 0
 
 // acts lists the buttons for the instruction of the moment; the first is what is due.
-export function acts(v: View): Act[] {
+export function acts(v: View, s: Protocol): Act[] {
   const next = v.next
   const choices = (next.choices ?? []).map((c) => ({ say: c.say, events: c.events }))
-  const main = mainActs(v)
+  const main = mainActs(v, s)
   return [...main, ...choices.filter((c) => !main.some((m) => sameEvents(m.events, c.events)))]
 }
 
@@ -21,28 +21,34 @@ function sameEvents(a: Event[], b: Event[]) {
   return a.length === b.length && a.every((e, i) => e.kind === b[i].kind && e.code === b[i].code && e.v === b[i].v)
 }
 
-function mainActs(v: View): Act[] {
+// stage records the load that is asked for, its grade or height beside it.
+export function stage(v: View, value = v.next.work): Event {
+  return { kind: "stage", code: v.next.part, v: value, v2: v.asked?.second || undefined }
+}
+
+function mainActs(v: View, s: Protocol): Act[] {
   const next = v.next
   switch (next.do) {
     case "begin":
-      return [{ say: T.begin(T.watts(next.work)), events: [{ kind: "stage", code: next.part, v: next.work }] }]
+      return [{ say: T.begin(v.asked?.text ?? ""), events: [stage(v)] }]
     case "set-work":
-      if (next.confirm) return [{ say: T.confirmStep(T.watts(next.work)), events: [{ kind: "confirmed" }] }]
-      return [{ say: T.isSet(T.watts(next.work)), events: [{ kind: "stage", code: next.part, v: next.work }] }]
+      if (next.confirm) return [{ say: T.confirmStep(v.asked?.text ?? ""), events: [{ kind: "confirmed" }] }]
+      return [{ say: v.asked?.text ? T.isSet(v.asked.text) : T.begin(""), events: [stage(v)] }]
     case "lower-work":
       if (next.choices?.length) return []
       return [{ say: T.lowered(T.watts(next.work)), events: [{ kind: "work", v: next.work }] }]
     case "end":
+      if (!s.cool_down) return [{ say: T.seated, events: [{ kind: "recovery" }] }]
       return [
-        { say: T.coolDown(next.work), events: [{ kind: "cool-down", v: next.work }] },
+        { say: T.coolDown(v.cool_down), events: [{ kind: "cool-down", v: next.work }] },
         { say: T.seated, events: [{ kind: "recovery" }], kind: "quiet" },
       ]
     case "stop": {
       const seated: Act = { say: T.seated, events: [{ kind: "recovery" }] }
       // Slowing down is offered only where every sign that stands allows it.
       const stands = v.signs.filter((x) => !noRef(x.ref) && x.stop)
-      if (v.phase !== "riding" || !stands.length || stands.some((x) => x.after !== "active")) return [seated]
-      return [{ say: T.coolDown(v.cool_down_w), events: [{ kind: "cool-down", v: v.cool_down_w }] }, { ...seated, kind: "quiet" }]
+      if (v.phase !== "riding" || !s.cool_down || !stands.length || stands.some((x) => x.after !== "active")) return [seated]
+      return [{ say: T.coolDown(v.cool_down), events: [{ kind: "cool-down", v: v.cool_down_w }] }, { ...seated, kind: "quiet" }]
     }
     case "cool-down":
       return [{ say: T.seatedNow, events: [{ kind: "recovery" }], kind: "quiet" }]

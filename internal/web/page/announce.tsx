@@ -10,9 +10,9 @@ const urgent = ["stop", "hold-and-check", "symptom"]
 export function Announcer({ s }: { s: Session }) {
   const said = useRef({ text: "", stage: "", due: 0, passed: 0, silent: false })
   const v = s.view, m = said.current
-  if (v.stage && v.phase === "riding" && `${v.stage} ${v.work}` !== m.stage) {
-    m.stage = `${v.stage} ${v.work}`
-    m.text = T.spokenStage(v.stage, v.work)
+  if (v.stage && v.phase === "riding" && `${v.stage} ${v.load}` !== m.stage) {
+    m.stage = `${v.stage} ${v.load}`
+    m.text = T.spokenStage(v.stage, v.load)
   }
   if (v.next_at_ms !== m.due) { m.due = v.next_at_ms; m.passed = Infinity }
   const left = v.next_at_ms > 0 && v.next.next ? (v.next_at_ms - s.clock.now()) / 1000 : -1

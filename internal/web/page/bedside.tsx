@@ -1,7 +1,7 @@
 // The running page: one instruction, the clocks, the picture, the hand. Observers see the same without the hand.
 import { render } from "preact"
 import { useEffect, useRef, useState } from "preact/hooks"
-import { acts, lastUndo, stopEvents, type Act } from "./acts"
+import { acts, lastUndo, stage, stopEvents, type Act } from "./acts"
 import { Bluetooth } from "./bluetooth"
 import { enter, Keypad, typeKey, usePad, type Pad } from "./keypad"
 import { Announcer } from "./announce"
@@ -10,7 +10,7 @@ import { Picture } from "./picture"
 import { WakeLock } from "./prompts"
 import { Result } from "./result"
 import { Session } from "./session"
-import { T } from "./texts"
+import { T, withUnit } from "./texts"
 import type { Sensed } from "./types"
 import { clock, left } from "./types"
 
@@ -66,7 +66,7 @@ function Open({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefined }
   wakeLock.want(v.phase !== "ready" && v.phase !== "closed")
   useKeys(s, pad, asksReason)
   return (
-    <div class={`run phase-${v.phase} mode-${s.mode}`}>
+    <div class={`run phase-${v.phase} mode-${s.mode}${pen && v.next.do === "read" ? " reading-due" : ""}`}>
       <Head s={s} />
       <div class="told">
         <Notices s={s} />
@@ -138,7 +138,8 @@ function AskMinute({ s }: { s: Session }) {
 function Instruction({ s, pad }: { s: Session; pad: Pad }) {
   const v = s.view, next = v.next
   const pen = s.mode === "pen"
-  const [main, ...others] = pen ? acts(v) : []
+  const picks = pen && (next.do === "begin" || next.do === "set-work") && !next.confirm && v.asked?.pick
+  const [main, ...others] = pen ? acts(v, s.info.load.protocol) : []
   const script = pen && s.watcher.prompts.settings.script ? saying(s) : ""
   const long = next.say.length > 34
   return (
@@ -150,7 +151,7 @@ function Instruction({ s, pad }: { s: Session; pad: Pad }) {
         <div class="acts">
           <TakeButton s={s} />
           <OfferButton s={s} />
-          {main && <ActButton s={s} act={main} main={main.kind !== "quiet"} />}
+          {picks ? <PickLoad key={next.part} s={s} /> : main && <ActButton s={s} act={main} main={main.kind !== "quiet"} />}
           {others.map((a) => <ActButton key={a.say.replace(/\d+:\d\d/, "")} s={s} act={a} main={false} />)}
         </div>
       )}
@@ -163,6 +164,21 @@ function Instruction({ s, pad }: { s: Session; pad: Pad }) {
       {script && <p class="script"><b>{T.script}:</b> “{script}”</p>}
       <details class="rule"><summary>{T.whyLabel}</summary><p>{T.whyRule(next.rule, next.source)} {T.leads(next.leads)}</p></details>
     </section>
+  )
+}
+
+// PickLoad lets the examiner choose the load that the plan leaves open.
+function PickLoad({ s }: { s: Session }) {
+  const v = s.view, pick = v.asked!.pick!
+  const [value, set] = useState(v.asked!.v)
+  const to = (x: number) => set(Math.min(pick.to, Math.max(pick.from, Math.round((pick.from + Math.round((x - pick.from) / pick.step) * pick.step) * 1000) / 1000)))
+  const text = withUnit(value, v.asked!.unit) + (v.asked!.second ? `, ${withUnit(v.asked!.second, "%")}` : "")
+  return (
+    <div class="pick" role="group" aria-label={T.pick(v.asked!.unit)}>
+      <button type="button" class="quiet" disabled={value <= pick.from} onClick={() => to(value - pick.step)}>{T.less}</button>
+      <button type="button" class="quiet" disabled={value >= pick.to} onClick={() => to(value + pick.step)}>{T.more}</button>
+      <button type="button" class="main" onClick={() => { s.watcher.prompts.unlock(); void s.act([stage(v, value)]) }}>{v.next.do === "begin" ? T.begin(text) : T.isSet(text)}</button>
+    </div>
   )
 }
 
@@ -206,8 +222,11 @@ function Taken({ s }: { s: Session }) {
 // saying is what the protocol's script has for this moment.
 function saying(s: Session): string {
   const v = s.view, say = s.info.load.protocol.say ?? []
+  if (v.next.cue) return v.next.cue
   const when = v.phase === "ready" ? "before" : v.next.do === "end" && v.phase !== "stopped" ? "end" : v.phase === "riding" && v.stage_ms < 20_000 ? "each-part" : ""
-  return say.find((x) => x.when === when)?.text ?? ""
+  const part = s.info.load.protocol.parts.findLast((p) => v.stairs.some((k) => !k.planned) && p.id === s.partID())
+  const own = part && when === "each-part" ? say.find((x) => x.when === part.id) : undefined
+  return (own ?? say.find((x) => x.when === when))?.text ?? ""
 }
 
 function Clocks({ s }: { s: Session }) {
@@ -229,8 +248,36 @@ function Clocks({ s }: { s: Session }) {
         {v.stop_ms > 0 && v.phase !== "closed" && <span class="sub">{T.stopClock} {clock(v.stop_ms)}</span>}
       </div>
       <HeartNow s={s} />
+      {v.phase === "riding" && <GroundNow s={s} />}
+      {v.phase === "riding" && v.beep && <Beeper s={s} />}
       <div class="ends">{end ? T.endsAt(end) : T.noEnd}</div>
     </section>
+  )
+}
+
+// GroundNow is the distance, counted by taps, and the rests.
+function GroundNow({ s }: { s: Session }) {
+  const g = s.view.ground
+  if (!g) return null
+  return (
+    <div class="clock ground">
+      <span class="big small">{T.ground(Math.round(g.distance_m), g.laps)}</span>
+      <span class="label">{g.left_m > 0 ? T.groundLeft(g.left_m) : T.distance}{g.rests > 0 && `, ${T.rested(g.rests, clock(g.rested_ms))}`}</span>
+      {s.mode === "pen" && g.course_m > 0 && !s.view.beep && s.view.next.do !== "break" && (
+        <button type="button" class="lap" onClick={() => void s.act([{ kind: "reading", what: "distance", v: g.course_m, src: "typed" }])}>{T.lap(g.course_m)}</button>
+      )}
+    </div>
+  )
+}
+
+// Beeper shows each beep that the page plays.
+function Beeper({ s }: { s: Session }) {
+  const b = s.view.beep!, p = s.watcher.prompts
+  return (
+    <div class="clock beeper">
+      <span class={p.lit ? "lamp lit" : "lamp"} aria-hidden="true" />
+      <span class="label">{b.every_ms > 5000 ? T.beeps(b.done, b.left) : b.level}</span>
+    </div>
   )
 }
 
@@ -287,7 +334,7 @@ function Bar({ s }: { s: Session }) {
     <footer class="bar">
       <div class="quiets">
         {undo && <button type="button" class="quiet undo" onClick={() => void s.act([{ kind: "withdraw", ref: undo.id }])}>{T.undoLast(undo.say)}</button>}
-        {v.phase === "riding" && v.next.do !== "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break" }])}>{T.breakBegin}</button>}
+        {v.phase === "riding" && v.next.do !== "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break" }])}>{s.rests() ? T.restBegin : T.breakBegin}</button>}
         {v.phase === "riding" && v.next.do === "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break-over" }])}>{T.breakOver}</button>}
         <button type="button" class="quiet" aria-label={T.callSupervisor} onClick={() => void call()}>{T.call}</button>
       </div>

@@ -3,9 +3,18 @@ import { useEffect, useRef, useState } from "preact/hooks"
 import type { Session } from "./session"
 import { T, units, whats, withUnit } from "./texts"
 import type { Event } from "./types"
+import { left as timeLeft } from "./types"
 
-export type Tab = "heart_rate" | "rpe" | "blood_pressure" | "spo2" | "cadence" | "symptom" | "note"
-const tabs: Tab[] = ["heart_rate", "rpe", "blood_pressure", "spo2", "cadence", "symptom", "note"]
+export type Tab = "heart_rate" | "rpe" | "blood_pressure" | "spo2" | "cadence" | "symptom" | "note" | "distance" | "breathlessness"
+const always: Tab[] = ["heart_rate", "rpe", "blood_pressure", "spo2", "cadence", "symptom", "note"]
+// What only some plans read has a tab where the plan reads it.
+const sometimes: Tab[] = ["distance", "breathlessness"]
+
+function tabsOf(s: Session): Tab[] {
+  const p = s.info.load.protocol
+  const read = new Set([...p.readings.sets.flatMap((set) => set.read.map((r) => r.what)), ...p.parts.flatMap((x) => (x.follow ?? []).map((f) => f.what))])
+  return [...always, ...sometimes.filter((t) => read.has(t))]
+}
 const tabName = (t: Tab) => (t === "symptom" ? T.symptom : t === "note" ? T.note : whats[t])
 // A count of so many seconds makes a rate per minute.
 const times: Record<string, number> = { "palpated-10s": 6, "palpated-15s": 4, "palpated-30s": 2 }
@@ -27,12 +36,22 @@ export function usePad(s: Session): Pad {
   const [state, set] = useState({ tab: "heart_rate" as Tab, typed: "", counted: "typed", due: "" })
   useEffect(() => {
     set((old) => {
-      if (due && tabs.includes(due) && old.due !== dueKey && !old.typed && old.tab !== "note" && old.tab !== "symptom") return { ...old, tab: due, due: dueKey }
+      if (due && tabsOf(s).includes(due) && old.due !== dueKey && !old.typed && old.tab !== "note" && old.tab !== "symptom") return { ...old, tab: due, due: dueKey, counted: countAsked(s) ?? (counts(old.counted) && s.view.reading ? "typed" : old.counted) }
       if (!due && old.due) return { ...old, due: "", tab: old.typed ? old.tab : "heart_rate" }
       return old
     })
   }, [dueKey])
   return { ...state, set: (part) => set((old) => ({ ...old, ...part })), type: (change) => set((old) => ({ ...old, typed: change(old.typed) })) }
+}
+
+const counts = (src: string) => src in times
+
+// countAsked is how the pulse is to be counted when the plan wants it counted; a whole minute is typed as it is.
+function countAsked(s: Session): string | undefined {
+  const r = s.view.reading
+  if (!r?.count) return undefined
+  const src = `palpated-${r.over_ms / 1000}s`
+  return src in times ? src : "typed"
 }
 
 // entered is the event that what is typed makes; undefined while it is no number.
@@ -73,7 +92,7 @@ export function Keypad({ s, pad }: { s: Session; pad: Pad }) {
   return (
     <section class="pad" aria-label={T.keypad}>
       <div class="tabs" role="group" aria-label={T.keypad}>
-        {tabs.map((t) => (
+        {tabsOf(s).map((t) => (
           <button key={t} type="button" class="tab" aria-pressed={pad.tab === t} onClick={() => pad.set({ tab: t, typed: "" })}>{tabName(t)}</button>
         ))}
       </div>
@@ -105,6 +124,7 @@ function Digits({ s, pad }: { s: Session; pad: Pad }) {
         {event ? T.enter(withUnit(pad.tab === "blood_pressure" ? pad.typed : event.v!, unit)) : T.enterEmpty}
       </button>
       {pad.tab === "heart_rate" && <Counted pad={pad} />}
+      {pad.tab === "heart_rate" && counts(pad.counted) && <CountTimer key={pad.counted} s={s} seconds={60 / times[pad.counted]} />}
       {pad.tab === "heart_rate" && <DisturbedButton s={s} />}
       {pad.tab === "blood_pressure" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "measuring", what: "blood_pressure" }])}>{T.cuffRuns}</button>}
       {pad.tab === "cadence" && <TapCadence s={s} />}
@@ -119,6 +139,37 @@ function Counted({ pad }: { pad: Pad }) {
         <button key={src} type="button" class="tab" aria-pressed={pad.counted === src} onClick={() => pad.set({ counted: src })}>{name}</button>
       ))}
     </div>
+  )
+}
+
+// CountTimer times a count by hand: a tone at its beginning and at its end. It goes by the test's time while that runs.
+function CountTimer({ s, seconds }: { s: Session; seconds: number }) {
+  const now = () => (s.clock.running ? s.clock.now() : performance.now())
+  const [from, begin] = useState<number>()
+  const over = useRef(false)
+  const [, draw] = useState(0)
+  const left = from === undefined ? 0 : from + seconds * 1000 - now()
+  useEffect(() => {
+    if (from === undefined) return
+    const timer = setInterval(() => {
+      if (from + seconds * 1000 <= now() && !over.current) {
+        over.current = true
+        s.watcher.prompts.sound("count")
+      }
+      draw(Date.now())
+    }, 50)
+    return () => clearInterval(timer)
+  }, [from])
+  const start = () => {
+    over.current = false
+    s.watcher.prompts.unlock()
+    s.watcher.prompts.sound("count")
+    begin(now())
+  }
+  return (
+    <button type="button" class="quiet count-timer" onClick={start}>
+      {from === undefined ? T.countStart(seconds) : left > 0 ? T.counting(timeLeft(left)) : T.countOver}
+    </button>
   )
 }
 

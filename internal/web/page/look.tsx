@@ -48,7 +48,7 @@ function Sheet({ s }: { s: Session }) {
             <tr key={i}>
               <th scope="row">{m.minute}</th>
               <td>{m.stage}</td>
-              <td>{some(m.work, "W")}</td>
+              <td>{m.load}</td>
               <td class={m.disturbed ? "out" : ""}>{m.hr || ""}{m.disturbed && ` ${T.disturbedMark}`}</td>
               <td>{some(m.rpe)}</td>
               <td>{m.sbp ? `${m.sbp}/${m.dbp}` : ""}</td>

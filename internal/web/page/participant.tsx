@@ -27,7 +27,8 @@ function sentence(s: Session, leftMs: number): string {
     case "riding":
       if (v.next.do === "stop") return T.pStop
       if (v.next.do === "read" && v.next.what === "rpe") return T.pCard
-      return T.keepRhythm(Math.round(leftMs / 60_000))
+      if (v.next.cue) return v.next.cue
+      return v.form === "own-pace" ? T.pGo(Math.round(leftMs / 60_000)) : T.keepRhythm(Math.round(leftMs / 60_000))
     case "stopped": return T.pStop
     case "cool-down": return T.pCool
     case "recovery": return T.pRest

@@ -1,8 +1,9 @@
 // Sounds, speech, vibration and the metronome. All of it can be muted. The participant hears it too, so nothing
 // that is spoken names heart rate, a limit or a stop.
 import { T } from "./texts"
+import type { Sound } from "./types"
 
-export type Prompt = "soon" | "read" | "load" | "look"
+export type Prompt = "soon" | "read" | "load" | "look" | "count"
 
 // tones are [frequency in Hz, start and length in s].
 const tones: Record<Prompt, [number, number, number][]> = {
@@ -10,8 +11,9 @@ const tones: Record<Prompt, [number, number, number][]> = {
   read: [[659, 0, 0.12], [659, 0.18, 0.12]],
   load: [[523, 0, 0.1], [659, 0.14, 0.1], [784, 0.28, 0.16]],
   look: [[440, 0, 0.25], [440, 0.4, 0.25]],
+  count: [[988, 0, 0.2]],
 }
-const buzz: Record<Prompt, number[]> = { soon: [80], read: [120, 80, 120], load: [200, 80, 200], look: [300] }
+const buzz: Record<Prompt, number[]> = { soon: [80], read: [120, 80, 120], load: [200, 80, 200], look: [300], count: [200] }
 
 export interface Settings { sound: boolean; speech: boolean; vibration: boolean; metronome: boolean; keys: boolean; script: boolean; dark: string }
 
@@ -23,6 +25,9 @@ export class Prompts {
   sounded: Prompt[] = []
   private audio: AudioContext | undefined
   private nextTick = 0
+  lit = false // a beep sounds now
+  beeped: number[] = [] // moments of the beeps, in ms of test time
+  private beepFrom = -Infinity
 
   // unlock is called in a tap: browsers let a page sound only after one.
   unlock() {
@@ -59,6 +64,22 @@ export class Prompts {
     o.connect(g).connect(this.audio.destination)
     o.start(start)
     o.stop(start + lasts)
+  }
+
+  // beeps plays the beeps of a plan, up to a second and a half ahead, and lights them for the eye. The last beep of a part
+  // sounds three times where the part after it opens so. Now is test time, speed how fast it runs.
+  beeps(b: Sound | null, now: number, speed: number, lit: () => void) {
+    if (!b) return
+    for (let k = 0; k < b.left; k++) {
+      const at = b.at_ms + k * b.every_ms
+      if (at > now + 1500 * speed) return
+      if (at <= this.beepFrom + 1) continue
+      this.beepFrom = at
+      const wait = Math.max(0, at - now) / speed / 1000, triple = b.opens === "triple" && k === b.left - 1
+      for (const later of triple ? [0, 0.2, 0.4] : [0]) if (this.settings.sound) this.tone(b.every_ms > 5000 ? 784 : 880, wait + later, b.every_ms > 5000 ? 0.15 : 0.05)
+      setTimeout(() => { this.beeped.push(at); this.lit = true; lit() }, wait * 1000)
+      setTimeout(() => { this.lit = false; lit() }, wait * 1000 + Math.min(120, b.every_ms / speed / 2))
+    }
   }
 
   // beat schedules the metronome for the next moments, when it is on.

@@ -18,6 +18,7 @@ export interface Call { by: string; text: string; now_ms: number }
 
 // How long to wait for the server when the test is kept on this device, and when it is not.
 const serverTimeoutMs = 600
+const awayTimeoutMs = 150 // the server did not answer before the page was loaded anew
 const firstTimeoutMs = 10_000
 const backoffMs = [500, 1000, 2000, 4000, 8000, 10_000]
 const penWaitMs = 600
@@ -86,10 +87,11 @@ export class Session {
       this.unsafe = T.deviceCannotKeep(String(e))
     }
     const kept = await this.vault?.kept()
-    const [held, pen, mark, fetched] = await Promise.all([this.vault?.held(), this.vault?.pen(), this.vault?.mark(), this.fetchTest(kept ? serverTimeoutMs : firstTimeoutMs)])
+    const [held, pen, mark, fetched] = await Promise.all([this.vault?.held(), this.vault?.pen(), this.vault?.mark(), this.fetchTest(!kept ? firstTimeoutMs : wasAway() ? awayTimeoutMs : serverTimeoutMs)])
     if (!fetched && !kept) return this.fail(T.cannotOpen, T.cannotOpenHint)
     this.info = fetched ?? fromKept(this.test, kept!)
     this.away = !fetched
+    rememberAway(this.away)
     const acked = this.info.acked ?? {}
     const own = (held ?? []).filter((e) => (e.n ?? 0) > (acked[String(e.term)] ?? 0))
     if (fetched && held?.length) void this.vault?.release(held.filter((e) => !own.includes(e)).map(idOf))
@@ -399,6 +401,7 @@ export class Session {
   private setAway(away: boolean) {
     if (away === this.away) return
     this.away = away
+    rememberAway(away)
     this.changed()
   }
 
@@ -593,8 +596,14 @@ export class Session {
       if (e.begin) target = e.begin.inputs.target_cadence_per_min
       if (e.kind === "input" && e.code === "target_cadence_per_min") target = e.v
     }
-    return target || undefined
+    return target || this.info.load.protocol.cadence?.fixed || undefined
   }
+
+  // partID is the part that runs or ran last, as the record has it.
+  partID(): string { return this.all.findLast((e) => e.kind === "stage")?.code ?? "" }
+
+  // rests reports whether the part lets the participant rest while its clock runs.
+  rests(): boolean { return Boolean(this.info.load.protocol.parts.find((p) => p.id === this.partID())?.pause) }
 
   async callSupervisor(text: string): Promise<number> {
     try {
@@ -607,6 +616,16 @@ export class Session {
   }
 
   window(from: number, to: number): Promise<Sensed> { return this.signals.window(this.core, from, to) }
+}
+
+// A tab remembers that the server was away, so that a reload does not wait for it again. The service worker is told too.
+function rememberAway(away: boolean) {
+  try { if (away) sessionStorage.setItem("gradus-away", "1"); else sessionStorage.removeItem("gradus-away") } catch { /* not kept */ }
+  navigator.serviceWorker?.controller?.postMessage({ away })
+}
+
+function wasAway(): boolean {
+  try { return sessionStorage.getItem("gradus-away") === "1" } catch { return false }
 }
 
 function fromKept(test: string, kept: Kept): TestInfo {

@@ -51,7 +51,14 @@ async function keepShells(name: string) {
   await caches.delete(name)
 }
 
+// While a page says that the server is away, a kept shell is given at once; a page says so again after a restart of this worker.
+let away = false
+
 scope.addEventListener("message", (e) => {
+  if (e.data?.away !== undefined) {
+    away = e.data.away
+    return
+  }
   const url = new URL(e.data?.keep ?? "", location.origin)
   if (url.origin !== location.origin || !shell.test(url.pathname)) return
   e.waitUntil(caches.open(cache).then((c) => c.add(url.href)).catch(() => {}))
@@ -79,6 +86,6 @@ async function shellOf(request: Request): Promise<Response> {
     return answer
   })
   if (!kept) return fresh
-  const late = new Promise<Response>((go) => setTimeout(() => go(kept), patience))
+  const late = new Promise<Response>((go) => setTimeout(() => go(kept), away ? 0 : patience))
   return Promise.race([fresh.catch(() => kept), late])
 }

@@ -57,17 +57,29 @@ export const T = {
   beats: (used: number, dropped: number) => (dropped ? `${used} beats, ${dropped} left out` : `${used} beats`),
 
   // acts
-  begin: (w: string) => `${w} is set: start`,
+  begin: (w: string) => (w ? `${w} is set: start` : "Start"),
   isSet: (w: string) => `${w} is set`,
   watts: (w: number) => `${w}${thin}W`,
   confirmStep: (w: string) => `Yes, ${w}: confirm the large step`,
   lowered: (w: string) => `${w} is set`,
-  coolDown: (w: number) => (w > 0 ? `Cool-down set, ${w}${thin}W` : "Slowing down"),
+  coolDown: (load: string) => (load ? `Cool-down set, ${load}` : "Slowing down"),
+  less: "less", more: "more",
+  pick: (unit: string) => `Load to set, ${unit}`,
+  lap: (m: number) => `Lap, ${m}${thin}m`,
+  ground: (m: number, laps: number) => (laps ? `${m}${thin}m, ${laps} ${laps === 1 ? "lap" : "laps"}` : `${m}${thin}m`),
+  groundLeft: (m: number) => `${Math.round(m)}${thin}m to go`,
+  rested: (n: number, lasted: string) => `${n} ${n === 1 ? "rest" : "rests"}, ${lasted}`,
+  distance: "distance",
+  beeps: (done: number, left: number) => `beep ${done}, ${left} left in this part`,
+  countStart: (s: number) => `Start the ${s}${thin}s count`,
+  counting: (left: string) => `Count: ${left}`,
+  countOver: "Enter the count",
   seated: "Stopped and seated",
   seatedNow: "Sit down now",
   seatedEnd: "Seated",
-  breakOver: "Stepping again",
+  breakOver: "Moving again",
   breakBegin: "Break",
+  restBegin: "Rest",
   symptomOver: "The symptom is over",
   physician: "A physician was asked: close",
   closeNow: "Close the test now",
@@ -202,8 +214,8 @@ export const T = {
 
   // picture
   picture: "The test as stairs",
-  pictureAlt: (p: { stage: string; work: number; minute: number; readings: string; end: number; planned: string; hr: string }) =>
-    [p.stage && `${p.stage} at ${p.work} W, minute ${p.minute}`, p.planned && `Loads: ${p.planned}`, p.readings ? `Heart rates taken: ${p.readings}` : "No heart rate taken yet",
+  pictureAlt: (p: { stage: string; load: string; minute: number; readings: string; end: number; planned: string; hr: string }) =>
+    [p.stage && `${[p.stage, p.load].filter(Boolean).join(" at ")}, minute ${p.minute}`, p.planned && `Loads: ${p.planned}`, p.readings ? `Heart rates taken: ${p.readings}` : "No heart rate taken yet",
       p.hr, p.end ? `The planned end is ${p.end}` : ""].filter(Boolean).join(". ") + ".",
   axisWatt: "W",
   axisHeart: "/min",
@@ -216,13 +228,13 @@ export const T = {
   estimate: "Estimated peak oxygen uptake",
   rangeSays: "95\u2009% range for one person, if the equation holds for people like this one.",
   noEstimate: "No estimate",
-  endAt: (hr: number, w: number, stage: string) => `Last stage that counts: ${stage}, ${w}${thin}W at ${hr}${thin}/min.`,
+  endAt: (hr: number, load: string, stage: string) => `Last stage that counts: ${[stage, load].filter(Boolean).join(", ")}${hr ? ` at ${hr}${thin}/min` : ""}.`,
   ended: (why: string) => `Ended: ${why}.`,
   verdict: (v: string) => `${v.charAt(0).toUpperCase()}${v.slice(1)}.`,
   reasonsOf: "Why",
 
   // live region
-  spokenStage: (stage: string, w: number) => `${stage}, ${w} watts`,
+  spokenStage: (stage: string, load: string) => [stage, load].filter(Boolean).join(", "),
   secondsLeft: (s: number, next: string) => `${s} seconds: ${next}`,
 
   // participant
@@ -230,6 +242,7 @@ export const T = {
   pReady: "We begin in a moment.",
   pCool: "Well done. Step slowly now.",
   pRest: "Well done. Sit and rest.",
+  pGo: (min: number) => (min >= 1 ? `${min} ${min === 1 ? "minute" : "minutes"} more` : "Less than a minute more"),
   pStop: "Let it run out and rest.",
   pBreak: "Rest a moment.",
   pDone: "Done. Thank you.",

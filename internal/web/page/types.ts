@@ -35,6 +35,11 @@ export interface Inputs {
 
 export interface Choice { say: string; events: Event[] }
 
+// AskedLoad is what the instruction asks to set; with pick the examiner chooses it.
+export interface AskedLoad { v: number; second: number; text: string; unit: string; pick: { from: number; to: number; step: number } | null }
+export interface Ground { distance_m: number; course_m: number; laps: number; left_m: number; rests: number; rested_ms: number; low_spo2: number }
+export interface Sound { at_ms: number; every_ms: number; left: number; opens: string; level: string; done: number }
+
 export interface Instruction {
   do: string
   say: string
@@ -48,6 +53,7 @@ export interface Instruction {
   row?: string
   next?: string
   confirm?: string
+  cue?: string
   choices?: Choice[]
   warnings?: { rule: string; say: string }[]
   leads: string
@@ -71,10 +77,10 @@ export interface Limits {
 }
 
 export interface Row { row: number; below: number; work: number[]; called: boolean; taken: boolean }
-export interface Step { from_ms: number; to_ms: number; work: number; title: string; planned: boolean; counts: boolean; known: boolean }
+export interface Step { from_ms: number; to_ms: number; work: number; height: number; load: string; title: string; planned: boolean; counts: boolean; known: boolean }
 export interface ReadingDot { at_ms: number; v: number; taken: boolean; disturbed: boolean; planned: boolean }
 export interface MinuteRow {
-  minute: number; stage: string; stage_minute: number; work: number; hr: number; rpe: number
+  minute: number; stage: string; stage_minute: number; work: number; load: string; hr: number; rpe: number
   sbp: number; dbp: number; spo2: number; cadence: number; disturbed: boolean; ref: ID
 }
 export interface Sign { id: string; text: string; grave: boolean; stop: boolean; does: string; after: string; ref: ID }
@@ -106,6 +112,13 @@ export interface View {
   minute: number
   stop_ms: number
   work: number
+  load: string
+  form: string
+  asked: AskedLoad | null
+  reading: { over_ms: number; count: boolean } | null
+  axis: string
+  ground: Ground | null
+  beep: Sound | null
   last_hr: number
   next_id: ID
   term: number
@@ -121,6 +134,7 @@ export interface View {
   result: Outcome | null
   recovery: { HR: number; SBP: number; All: boolean; AskPhysician: boolean } | null
   cool_down_w: number
+  cool_down: string
 }
 
 export interface Sensed {
@@ -150,6 +164,7 @@ export interface Protocol {
   window: { lasts: string } | null
   cool_down: { lasts: string } | null
   say: { when: string; text: string }[] | null
+  parts: { id: string; follow: { what: string; as: string }[] | null; pause: unknown }[]
 }
 
 export interface Load { protocol: Protocol; estimator: unknown; events: Event[] }

@@ -50,6 +50,7 @@ export class Watcher {
 
   // over is the length of the window of a heart-rate reading.
   private over(): number {
+    if (this.s.view.reading) return this.s.view.reading.over_ms
     const p = this.s.info.load.protocol
     for (const set of p.readings.sets) for (const r of set.read) if (r.what === "heart_rate") return ms(r.over)
     return ms(p.hold?.over) || 15_000
@@ -233,7 +234,18 @@ export class Watcher {
     if (next.do === "read" && !heart) this.once("ask " + this.dueKey() + next.what, "read")
     if (["set-work", "lower-work", "end"].includes(next.do)) this.once(`load ${v.stage} ${next.do} ${next.work}`, "load")
     if (["stop", "hold-and-check", "symptom"].includes(next.do)) this.once(`look ${v.stage} ${next.rule}`, "look")
-    this.prompts.beat(v.phase === "riding" && next.do !== "stop" ? this.s.targetCadence() : undefined)
+    this.say()
+    if (this.s.clock.running) this.prompts.beeps(v.phase === "riding" && next.do !== "stop" ? v.beep : null, this.s.clock.now(), this.s.clock.speed, () => this.s.changedNow())
+    this.prompts.beat(v.beep ? undefined : v.phase === "riding" && next.do !== "stop" ? this.s.targetCadence() : undefined)
+  }
+
+  private cue = ""
+
+  // say speaks what the plan says to the participant at this moment, once, unless it holds a word that prompts never say.
+  private say() {
+    const cue = this.s.view.next.cue ?? ""
+    if (cue && cue !== this.cue && this.s.kind === "run" && this.s.mode === "pen" && this.prompts.settings.speech && !/heart|pulse|limit|stop/i.test(cue)) this.prompts.say(cue)
+    this.cue = cue
   }
 
   called() { this.prompts.sound("look") }
