@@ -64,10 +64,10 @@ func outcome(b *tab, test string) (events []string, rest string) {
 // The network is lost for minutes in the middle of a whole test. Events, verdict, estimate and the table of the minutes
 // are those of the same test without the loss.
 func TestSameResultWithAndWithoutTheNetwork(t *testing.T) {
-	s := serve(t, "demo", "--speed", "60")
 	var events [2][]string
 	var rest [2]string
 	for i, lost := range []bool{false, true} {
+		s := serve(t, "demo", "--speed", "60") // a record of its own: a second test would be offered the rows of the first
 		b := browser(t, 768, 1024)
 		held := 0
 		test := whole(b, s, func(second int) {
