@@ -176,6 +176,8 @@ func TestHeldEventsAreSealed(t *testing.T) {
 	s.kill()
 	b.click(due)
 	b.until(patience, "the event is held", `window.gradus.undelivered() > 0`)
+	b.until(patience, "the test is kept", `new Promise((done) => { const r = indexedDB.open("gradus"); r.onsuccess = () => {
+ const q = r.result.transaction("kept").objectStore("kept").count(); q.onsuccess = () => { r.result.close(); done(q.result > 0) } } })`)
 	kept := eval[string](b, `new Promise((done) => { const r = indexedDB.open("gradus"); r.onsuccess = () => {
  const tx = r.result.transaction(["outbox", "kept", "keys"]), out = {}
  for (const name of ["outbox", "kept", "keys"]) tx.objectStore(name).getAll().onsuccess = (e) => { out[name] = e.target.result }
