@@ -21,6 +21,7 @@ import (
 type protocolCmd struct {
 	List  protocolListCmd  `cmd:"" help:"List the protocols that come with the program."`
 	Show  protocolShowCmd  `cmd:"" help:"Read a protocol aloud, every number with its paper."`
+	New   protocolNewCmd   `cmd:"" help:"Write a commented protocol file to begin with."`
 	Check protocolCheckCmd `cmd:"" help:"Check a protocol file and prove that no test by it goes astray."`
 }
 
