@@ -5,7 +5,10 @@ go 1.26.0
 require (
 	github.com/alecthomas/kong v1.17.0
 	github.com/goccy/go-yaml v1.19.2
+	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
 )
+
+require golang.org/x/text v0.43.0 // indirect
 
 require (
 	github.com/andybalholm/brotli v1.2.8

@@ -35,6 +35,9 @@ type commands struct {
 	Screen     screenCmd     `cmd:"" help:"Before a test: may this person be tested today, and who decides?"`
 	Replay     replayCmd     `cmd:"" help:"Replay an event list to its state and result."`
 	Log        logCmd        `cmd:"" help:"List recorded tests, or print the events of one as JSON lines."`
+	Export     exportCmd     `cmd:"" help:"Hand tests to other systems: FHIR, a data package, a workbook."`
+	Import     importCmd     `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`
+	Check      checkCmd      `cmd:"" help:"Check a file of another system before it is used."`
 	Version    versionCmd    `cmd:"" help:"Print the version and the standing of this program."`
 }
 

@@ -11,9 +11,9 @@ import (
 
 // Fault is what is wrong in a FHIR file.
 type Fault struct {
-	Path string // such as entry[3].resource.valueQuantity.code; "" for the whole
-	Rule string // of the standard (obs-6, bdl-7), of the vital signs profile (vs-1), of its structure (fhir.…) or ours (own.…)
-	Msg  string // what, and what to do
+	Path string `json:"path"`    // such as entry[3].resource.valueQuantity.code; "" for the whole
+	Rule string `json:"rule"`    // of the standard (obs-6, bdl-7), of the vital signs profile (vs-1), of its structure (fhir.…) or ours (own.…)
+	Msg  string `json:"message"` // what, and what to do
 }
 
 func (f Fault) Error() string {

@@ -242,6 +242,9 @@ func (c *checker) interval(path string, o *object, value float64) {
 		}
 		return 0, false
 	}
+	for i, p := range o.objects("component") {
+		c.sameUnit(fmt.Sprintf("%s[%d]", join(path, "component"), i), o.object("valueQuantity"), p)
+	}
 	low, okLow := part("low95")
 	high, okHigh := part("high95")
 	see, okSee := part("see")
@@ -254,5 +257,20 @@ func (c *checker) interval(path string, o *object, value float64) {
 		c.fault(join(path, "component"), "own.interval", "%g does not lie between %g and %g", value, low, high)
 	case okSee && see <= 0:
 		c.fault(join(path, "component"), "own.interval", "a standard error of %g cannot be", see)
+	}
+}
+
+// sameUnit checks that an end of the interval or the standard error measures what the estimate does.
+func (c *checker) sameUnit(path string, of, part *object) {
+	q := part.object("valueQuantity")
+	for _, known := range codesIn(part.object("code")) {
+		if q == nil || known.Kind != "low95" && known.Kind != "high95" && known.Kind != "see" {
+			continue
+		}
+		a, err := ucum.Parse(of.text("code"))
+		b, err2 := ucum.Parse(q.text("code"))
+		if err == nil && (err2 != nil || a.Dimension != b.Dimension) {
+			c.fault(join(path, "valueQuantity.code"), "own.unit-dimension", "%q measures something else than the estimate in %s", q.text("code"), of.text("code"))
+		}
 	}
 }

@@ -1,0 +1,113 @@
+package exchange
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"gradus/conduct"
+	"gradus/estimate"
+	estimators "gradus/estimate/library"
+	"gradus/internal/exchange/fhir"
+	"gradus/internal/record"
+	"gradus/protocol"
+)
+
+// Recorded is a test as it stands in the record, judged anew.
+type Recorded struct {
+	Test   record.Test
+	Person record.Participant
+	Events []conduct.Event
+
+	Protocol  *protocol.Protocol
+	Estimator *estimate.Estimator // nil when the protocol has none
+	State     conduct.State
+	Judged    estimate.Assessment
+}
+
+// ReadTest reads a test that is closed. Nothing is written for one that still runs.
+func ReadTest(ctx context.Context, store record.Store, id string) (*Recorded, error) {
+	t, err := store.Test(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	if t.Running() {
+		return nil, fmt.Errorf("test %s is not closed; close it before anything of it is handed out", id)
+	}
+	r := &Recorded{Test: t}
+	if r.Events, err = store.Events(ctx, id); err != nil {
+		return nil, err
+	}
+	if t.Participant != 0 {
+		if r.Person, err = store.Participant(ctx, t.Participant); err != nil {
+			return nil, err
+		}
+		if r.Person.Kept != 0 && r.Person.Kept != r.Person.ID {
+			if r.Person, err = store.Participant(ctx, r.Person.Kept); err != nil {
+				return nil, err
+			}
+		}
+	}
+	r.Protocol = &protocol.Protocol{}
+	if err := json.Unmarshal(t.Sent, r.Protocol); err != nil {
+		return nil, fmt.Errorf("test %s: its protocol cannot be read: %w", id, err)
+	}
+	if r.Estimator, err = estimators.Of(&r.Protocol.Outcome); err != nil {
+		return nil, err
+	}
+	if r.State, _, err = conduct.Replay(r.Protocol, r.Events); err != nil {
+		return nil, err
+	}
+	r.Judged = estimate.Assess(r.Protocol, &r.State, r.Estimator)
+	return r, nil
+}
+
+// Began is the moment the test began by the clock of its page, with its zone; zero when that is not known.
+func (r *Recorded) Began() time.Time {
+	for i := range r.Events {
+		if e := &r.Events[i]; e.Kind == conduct.Began {
+			at, err := time.Parse(time.RFC3339, e.Wall)
+			if err != nil {
+				return time.Time{}
+			}
+			return at.Add(-time.Duration(e.At) * time.Millisecond)
+		}
+	}
+	return time.Time{}
+}
+
+// Examiner is who began the test; "" when it is not known.
+func (r *Recorded) Examiner() string {
+	for i := range r.Events {
+		if e := &r.Events[i]; e.Kind == conduct.Began && e.By != "examiner" { // what the page writes for nobody
+			return e.By
+		}
+	}
+	return ""
+}
+
+// FHIR makes the test ready for FHIR.
+func (r *Recorded) FHIR() fhir.Test {
+	p := r.Person
+	out := fhir.Test{ID: r.Test.ID, Date: r.Test.Created.Format(time.DateOnly), Begin: r.Began(), Examiner: r.Examiner(), Protocol: r.Protocol, Estimator: r.Estimator,
+		State: &r.State, Judged: &r.Judged, Version: r.Judged.Version, Person: fhir.Person{Code: p.Code, Name: p.Name, BirthDate: p.BirthDate, Sex: Word(r.State.In.Sex)}}
+	if !out.Begin.IsZero() {
+		out.Date = out.Begin.Format(time.DateOnly)
+	}
+	for _, id := range p.Identifiers {
+		out.Person.Identifiers = append(out.Person.Identifiers, fhir.Identifier{System: id.System, Value: id.Value})
+	}
+	if out.Version > 1 {
+		all := estimate.Replacements(r.Protocol, r.Events, r.Estimator)
+		unit := ""
+		if r.Estimator != nil {
+			unit = r.Estimator.Outcome.Unit
+		}
+		if n := len(all); n > 0 {
+			last := all[n-1]
+			out.Replaced = fmt.Sprintf("version %d replaces version %d (%s): before %s, now %s", last.Version, last.Version-1, last.What, last.Before.Text(unit), last.After.Text(unit))
+		}
+	}
+	return out
+}
