@@ -59,6 +59,8 @@ type Store interface {
 	Facts(ctx context.Context, visit int64) ([]Fact, error)
 	// LastFact returns the newest fact of a kind of a person, of visits before a day if one is named, or ErrNotFound.
 	LastFact(ctx context.Context, participant int64, kind, before string) (Fact, error)
+	// FactsOf lists the facts of a kind across visits, the oldest first.
+	FactsOf(ctx context.Context, f FactFilter) ([]DatedFact, error)
 
 	// SaveMachine adds a machine (ID 0) or appends a version to one, and returns it as stored. The version that was
 	// changed must be the newest, else it is a ChangedError.

@@ -104,6 +104,7 @@ type shellBody struct {
 	Test   string
 	Person string
 	What   string
+	Site   *siteCard // of the running page, which shows it while the server is away
 }
 
 // shell is the empty page of the running test or of a second screen; the script draws everything.
@@ -113,7 +114,12 @@ func (s *Server) shell(what string) func(http.ResponseWriter, *http.Request) err
 		if err != nil {
 			return err
 		}
-		f := frame{Page: "shell", Title: say("shell."+what) + " · " + t.Title, Purpose: say("shell." + what), Script: what + ".js", Body: shellBody{Test: t.ID, What: what}}
+		body := shellBody{Test: t.ID, What: what}
+		if what == "run" {
+			card := s.own.card()
+			body.Site = &card
+		}
+		f := frame{Page: "shell", Title: say("shell."+what) + " · " + t.Title, Purpose: say("shell." + what), Script: what + ".js", Body: body}
 		return s.show(w, http.StatusOK, f)
 	}
 }

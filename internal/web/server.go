@@ -51,6 +51,7 @@ type Server struct {
 	clocks *clockFile
 	lib    *shelf
 	site   *screen.Site
+	own    *siteFile
 	mux    http.Handler
 
 	mu   sync.Mutex
@@ -83,6 +84,9 @@ func New(o Options) (*Server, error) {
 		return nil, err
 	}
 	if s.clocks, err = openClocks(o.Dir); err != nil {
+		return nil, err
+	}
+	if s.own, err = openSite(o.Dir); err != nil {
 		return nil, err
 	}
 	if s.assets, err = openAssets(o.Assets); err != nil {
@@ -130,6 +134,16 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /visits/{visit}/fit", s.form(s.fitted))
 	m.HandleFunc("GET /visits/{visit}/rest", s.page(s.rest))
 	m.HandleFunc("POST /visits/{visit}/rest", s.form(s.rested))
+	m.HandleFunc("GET /settings", s.page(s.settings))
+	m.HandleFunc("POST /settings", s.form(s.changeSettings))
+	m.HandleFunc("GET /emergency", s.page(s.anyEmergency))
+	m.HandleFunc("GET /people/{person}/emergency", s.page(s.emergency))
+	m.HandleFunc("POST /people/{person}/emergency", s.form(s.tookEmergency))
+	m.HandleFunc("GET /people/{person}/handover", s.page(s.handover))
+	m.HandleFunc("GET /incidents", s.page(s.allIncidents))
+	m.HandleFunc("GET /people/{person}/incidents", s.page(s.incidents))
+	m.HandleFunc("POST /people/{person}/incidents", s.form(s.tookIncident))
+	m.HandleFunc("GET /tests/{test}/emergency", s.page(s.testEmergency))
 	m.HandleFunc("GET /machines", s.page(s.machines))
 	m.HandleFunc("POST /machines", s.form(s.addMachine))
 	m.HandleFunc("GET /machines/{machine}", s.page(s.machine))

@@ -158,10 +158,13 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 	body.Steps, body.Cautions = s.steps(v, p, view, body.Tests)
 	for _, fact := range facts {
 		body.Facts = append(body.Facts, factLine{Kind: or(english["fact."+fact.Kind], fact.Kind), By: fact.By, At: fact.At.Local().Format("15:04"),
-			Lines: factLines(fact), Replaced: view[fact.Kind].N != fact.N})
+			Lines: s.factLines(fact), Replaced: view[fact.Kind].N != fact.N && !adds(fact.Kind)})
 	}
 	return s.show(w, status, frame{Page: "visit", Title: say("visit.title", label(p), dayText(v.Date)), Purpose: say("visit.purpose"), Section: "people", Token: s.token(w, r), Body: body})
 }
+
+// adds reports whether facts of a kind stand beside one another: a later one replaces none.
+func adds(kind string) bool { return kind == factEmergency || kind == factIncident }
 
 // steps are the way through a visit, each with what is recorded of it.
 func (s *Server) steps(v record.Visit, p record.Participant, view map[string]record.Fact, tests []testLine) (steps []visitStep, cautions []string) {
@@ -235,12 +238,16 @@ func screeningLines(f record.Fact) []slipLine {
 }
 
 // factLines show a fact of any kind by its own names.
-func factLines(f record.Fact) (lines []slipLine) {
+func (s *Server) factLines(f record.Fact) (lines []slipLine) {
 	switch f.Kind {
 	case factFit:
 		return readFit(f).lines()
 	case factRest:
 		return readRest(f).lines()
+	case factEmergency:
+		return s.emergencyLines(f)
+	case factIncident:
+		return incidentLines(f)
 	case factScreening, factNotTested:
 		return screeningLines(f)
 	}

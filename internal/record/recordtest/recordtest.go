@@ -39,6 +39,7 @@ func Run(t *testing.T, open Open) {
 		{"tests of visits", testsOfVisits},
 		{"facts", facts},
 		{"facts at once", factsAtOnce},
+		{"facts of a kind", factsOfKind},
 		{"visits at once", visitsAtOnce},
 		{"results and papers", results},
 		{"machines", machines},

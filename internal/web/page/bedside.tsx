@@ -2,6 +2,7 @@
 import { render } from "preact"
 import { useEffect, useRef, useState } from "preact/hooks"
 import { acts, lastUndo, stage, stopEvents, type Act } from "./acts"
+import { AlarmCard, useAlarm, type Alarm } from "./alarm"
 import { Bluetooth } from "./bluetooth"
 import { enter, Keypad, typeKey, usePad, type Pad } from "./keypad"
 import { Announcer } from "./announce"
@@ -59,6 +60,7 @@ function Open({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefined }
   const pad = usePad(s)
   const [looking, look] = useState<Looking>()
   const [reasoned, reason] = useState("") // the stop whose reason was given or put off
+  const alarm = useAlarm()
   const v = s.view
   const pen = s.mode === "pen"
   const stopKey = v.phase === "stopped" ? String(v.now_ms - v.stop_ms) : ""
@@ -67,7 +69,7 @@ function Open({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefined }
   useKeys(s, pad, asksReason)
   return (
     <div class={`run phase-${v.phase} mode-${s.mode}${pen && v.next.do === "read" ? " reading-due" : ""}`}>
-      <Head s={s} />
+      <Head s={s} alarm={alarm} />
       <div class="told">
         <Notices s={s} />
         {s.mode === "ask-minute" ? <AskMinute s={s} /> : <Instruction s={s} pad={pad} />}
@@ -83,7 +85,8 @@ function Open({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefined }
         {s.kind === "observe" && <Calls s={s} />}
       </div>
       <Look s={s} bluetooth={bluetooth} open={looking} set={look} />
-      <Bar s={s} />
+      {alarm.open && <AlarmCard s={s} alarm={alarm} />}
+      <Bar s={s} alarm={alarm} />
       <Announcer s={s} />
     </div>
   )
@@ -95,12 +98,13 @@ const OTHER_REASON = "Another reason"
 // rates turns beat intervals into rates for the trace.
 function rates(s: Session) { return s.signals.dots.rr.map((d) => ({ at_ms: d.at_ms, v: 60_000 / d.v })) }
 
-function Head({ s }: { s: Session }) {
+function Head({ s, alarm }: { s: Session; alarm: Alarm }) {
   const v = s.view
   return (
     <header class="head">
       <h1>{T.who(s.info.person.label || s.info.person.code, s.info.title, v.stage, v.minute, v.phase !== "ready")}</h1>
       {s.info.speed > 1 && <p class="fast">{T.fast(s.info.speed)}</p>}
+      {s.kind === "run" && <button type="button" class="quiet alarm-small" onClick={alarm.toggle}>{T.emergency}</button>}
     </header>
   )
 }
@@ -324,12 +328,14 @@ function Calls({ s }: { s: Session }) {
 }
 
 // Bar is the bottom edge: what can be taken back, a break, and STOP, always at the same place.
-function Bar({ s }: { s: Session }) {
+function Bar({ s, alarm }: { s: Session; alarm: Alarm }) {
   const v = s.view
   const call = async () => { s.said = T.called(await s.callSupervisor("")); s.changedNow() }
   const undo = lastUndo(s)
   const stop = stopEvents(v)
-  if (s.mode !== "pen") return null
+  const emergency = <button type="button" class="quiet alarm-wide" onClick={alarm.toggle}>{T.emergency}</button>
+  if (s.kind === "observe") return null
+  if (s.mode !== "pen") return <footer class="bar"><div class="quiets">{emergency}</div></footer>
   return (
     <footer class="bar">
       <div class="quiets">
@@ -337,6 +343,7 @@ function Bar({ s }: { s: Session }) {
         {v.phase === "riding" && v.next.do !== "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break" }])}>{s.rests() ? T.restBegin : T.breakBegin}</button>}
         {v.phase === "riding" && v.next.do === "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break-over" }])}>{T.breakOver}</button>}
         <button type="button" class="quiet" aria-label={T.callSupervisor} onClick={() => void call()}>{T.call}</button>
+        {emergency}
       </div>
       <button type="button" class="stop" disabled={!stop} onClick={() => { s.watcher.prompts.unlock(); if (stop) void s.act(stop) }}>{stop ? T.stop : T.stopped}</button>
     </footer>

@@ -40,6 +40,12 @@ export const T = {
   caution: "Caution",
   script: "Say",
 
+  // when something is wrong
+  emergency: "Emergency",
+  emergencyLog: "Log of vital signs and hand-over",
+  emergencyBack: "Back to the test",
+  emergencyAway: "The server does not answer: the log cannot be opened. Heart rate, pressure and SpO\u2082 that you enter on this page are kept with the test; write the time and what you see on paper.",
+
   // clocks
   untilNext: "until then",
   overdue: "overdue",
