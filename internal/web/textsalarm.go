@@ -85,8 +85,11 @@ var alarmTexts = map[string]string{
 	"field.alarm_awake=none":  "no answer",
 	"field.alarm_note":        "What you see, what was done",
 	"field.alarm_ago":         "How long ago", "field.alarm_ago.unit": "min",
-	"col.clock": "Time", "col.since": "Since", "col.awake": "Awake", "col.by": "By",
-	"years": "years",
+	"col.clock": "Time",
+	"col.since": "Since",
+	"col.awake": "Awake",
+	"col.by":    "By",
+	"years":     "years",
 
 	"handover.title":                        "Hand-over: %s",
 	"handover.purpose":                      "Who it is, what happened, what was measured and given.",
