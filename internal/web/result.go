@@ -3,6 +3,7 @@ package web
 import (
 	"errors"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -81,6 +82,12 @@ type resultBody struct {
 	HasCadence   bool
 	Slips        []slip // how each reading came about
 	Departures   []conduct.Departure
+	Version      int
+	Papers       []paperLine
+	Old          bool // a paper with an earlier version is out
+	HandOut      form
+	Corrected    bool
+	Handed       bool
 	Replaced     []string // what corrections after the close changed, oldest first
 	Recovery     string
 	About        []slipLine
@@ -131,6 +138,11 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 	if n, err := strconv.Atoi(r.URL.Query().Get("brought")); err == nil {
 		body.Brought = say("bring.done", n)
 	}
+	body.Corrected, body.Handed, body.HandOut, body.Version = r.URL.Query().Has("corrected"), r.URL.Query().Has("handed"), paperForm(), t.state.Version()
+	if body.Papers, err = s.papersOf(r, &t); err != nil {
+		return err
+	}
+	body.Old = slices.ContainsFunc(body.Papers, func(p paperLine) bool { return p.Old })
 	if body.Reassigned, err = s.reassignments(r, t.test.ID); err != nil {
 		return err
 	}
@@ -140,7 +152,7 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	body.About = append(body.About, before...)
 	title := say("result.title", t.person.Label, body.When)
-	return s.show(w, status, frame{Page: "result", Title: title, Purpose: say("result.purpose"), Token: s.token(w, r), Body: body})
+	return s.show(w, status, frame{Page: "result", Title: title, Purpose: say("result.purpose"), Script: "papers.js", Token: s.token(w, r), Body: body})
 }
 
 func (t *told) resultBody(trace [][2]float64) resultBody {
@@ -184,9 +196,22 @@ func (t *told) replaced() (out []string) {
 		unit = e.Outcome.Unit
 	}
 	for _, r := range estimate.Replacements(t.load.Protocol, t.load.Events, t.load.Estimator) {
+		if why := t.textOf(r.Event); why != "" {
+			r.What += "; " + why
+		}
 		out = append(out, say("result.replaced", r.Version, r.Version-1, r.What, or(r.By, say("plan.examiner")), r.Before.Text(unit), r.After.Text(unit)))
 	}
 	return out
+}
+
+// textOf is what was written with an event.
+func (t *told) textOf(id conduct.ID) string {
+	for i := range t.load.Events {
+		if t.load.Events[i].ID() == id {
+			return t.load.Events[i].Text
+		}
+	}
+	return ""
 }
 
 // outcome puts the judgement of the test into words.
@@ -593,7 +618,7 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 	if t.load.Estimator != nil {
 		b.Formula = formulaText(t.load.Estimator)
 	}
-	return s.show(w, http.StatusOK, frame{Page: "sheet", Title: say("sheet.title", t.person.Label), Purpose: say("sheet.purpose"), Body: b})
+	return s.show(w, http.StatusOK, frame{Page: "sheet", Title: say("sheet.title", t.person.Label), Purpose: say("sheet.purpose"), Script: "papers.js", Body: b})
 }
 
 // sheetRows are the lines written so far, then the boxes of the stages still planned.
