@@ -30,6 +30,7 @@ type commands struct {
 	Interpret  interpretCmd  `cmd:"" help:"Say what a peak oxygen uptake means: percentile, percent of predicted, daily tasks."`
 	Change     changeCmd     `cmd:"" help:"Compare the tests of each person: beyond error, large enough, how sure, what moved."`
 	Prescribe  prescribeCmd  `cmd:"" help:"Propose an exercise plan from a test: targets with error, work rates, weeks."`
+	Report     reportCmd     `cmd:"" help:"Make a paper of a test: note, letter, comparison, blank sheet or exercise plan, as PDF, HTML or text."`
 	References referencesCmd `cmd:"" help:"List the reference tables with how each is known."`
 	Protocol   protocolCmd   `cmd:"" help:"List, show or check protocol files."`
 	Screen     screenCmd     `cmd:"" help:"Before a test: may this person be tested today, and who decides?"`

@@ -9,10 +9,13 @@ type versionCmd struct{}
 
 // Run prints the version from the build, and what this program is not.
 func (c *versionCmd) Run(e *env) error {
-	version := "unknown"
-	if info, ok := debug.ReadBuildInfo(); ok {
-		version = info.Main.Version
-	}
-	fmt.Fprintf(e.out, "gradus %s\nNot certified as a medical device. Where your law makes this use one, do not use it with patients.\n", version)
+	fmt.Fprintf(e.out, "gradus %s\nNot certified as a medical device. Where your law makes this use one, do not use it with patients.\n", programVersion())
 	return nil
+}
+
+func programVersion() string {
+	if info, ok := debug.ReadBuildInfo(); ok {
+		return info.Main.Version
+	}
+	return "unknown"
 }
