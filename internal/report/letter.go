@@ -96,11 +96,10 @@ func loadOf(p *prescribe.Prescription, unit string) string {
 		if !t.Leads || t.Unit != unit || t.Withheld != "" || t.Low == nil || t.High == nil {
 			continue
 		}
-		text := span(*t.Low, *t.High, 0) + " watts"
-		if t.LowSD != nil && t.HighSD != nil {
-			text += ", give or take " + fixed(2*max(*t.LowSD, *t.HighSD), 0)
+		if t.LowSD == nil || t.HighSD == nil {
+			return "about " + span(*t.Low, *t.High, 0) + " watts. How it feels comes first"
 		}
-		return text
+		return span(*t.Low, *t.High, 0) + " watts, give or take " + fixed(2*max(*t.LowSD, *t.HighSD), 0)
 	}
 	return ""
 }

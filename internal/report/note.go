@@ -188,7 +188,11 @@ func (c *Case) minutes() Table {
 		if m.Disturbed {
 			hr += " (disturbed)"
 		}
-		row := []string{strconv.Itoa(m.Minute), upper(m.Stage), num(m.Work), hr}
+		work := num(m.Work)
+		if c.State.Stop.Active && m.Work == 0 {
+			work = blank(m.Work) // after the stop nothing is set
+		}
+		row := []string{strconv.Itoa(m.Minute), upper(m.Stage), work, hr}
 		if rpe {
 			row = append(row, blank(m.RPE))
 		}
@@ -266,9 +270,6 @@ func (c *Case) meaningText() string {
 	} else {
 		text += "; no reference for this age in the " + m.Table.Title
 	}
-	if m.Percentile != nil && m.Table.FromMemory > 0 {
-		text += fmt.Sprintf(", of whose %d cells %d are from memory", m.Table.Cells, m.Table.FromMemory)
-	}
 	for _, e := range m.Expected {
 		if e.Chosen {
 			text += fmt.Sprintf("; %s %% of predicted (%s), %s", fixed(e.Percent, 0), span(e.Low95, e.High95, 0), e.Title)
@@ -279,7 +280,7 @@ func (c *Case) meaningText() string {
 	}
 	for _, t := range m.Thresholds {
 		if t.Below != nil && *t.Below >= 0.05 {
-			text += fmt.Sprintf("; chance to lie below %s mL/kg/min (%s): %s", t.Printed, t.Text, percent(*t.Below))
+			text += fmt.Sprintf("; %s %s: chance to lie below it %s", t.Text, t.Printed, percent(*t.Below))
 		}
 	}
 	return sentence(text)
@@ -311,7 +312,14 @@ func targetText(t *prescribe.Target) string {
 	if t.Unit == "mL/kg/min" || t.Unit == "MET" || t.Unit == "METs" {
 		decimals = 1
 	}
-	text := strings.TrimSpace(t.What + " " + span(*t.Low, *t.High, decimals) + " " + t.Unit)
+	what := t.What
+	if t.ID == "exertion" {
+		what = "exertion (6 to 20)"
+	}
+	text := strings.TrimSpace(what + " " + span(*t.Low, *t.High, decimals) + " " + t.Unit)
+	if t.LowSD == nil && t.Unit == "W" {
+		text += " (error not known)"
+	}
 	if t.LowSD != nil && t.HighSD != nil {
 		text += " (give or take " + fixed(2*max(*t.LowSD, *t.HighSD), decimals) + ")"
 	}
@@ -383,7 +391,22 @@ func (c *Case) sources() string {
 	if p, _ := c.Plan(); p != nil && len(p.Sources) > 0 {
 		all = append(all, p.Sources[0])
 	}
-	return strings.Join(unique(all), ". ") + "."
+	return strings.Join(onceEach(all), ". ") + "."
+}
+
+// onceEach drops a source that stands there already by its DOI.
+func onceEach(all []string) (out []string) {
+	seen := map[string]bool{}
+	for _, s := range unique(all) {
+		if _, doi, ok := strings.Cut(s, "doi "); ok {
+			if doi, _, _ = strings.Cut(doi, " "); seen[doi] {
+				continue
+			}
+			seen[doi] = true
+		}
+		out = append(out, s)
+	}
+	return out
 }
 
 // Chart is the short text for pasting into a chart system.

@@ -23,11 +23,13 @@ var boldFont []byte
 var Papers = []string{"a4", "letter"}
 
 // Sizes of type in points; a paper of one page is set in the first that fits.
-var noteSizes = []float64{10, 9.5, 9, 8.5, 8, 7.5, 7}
+var (
+	noteSizes  = []float64{10, 9.5, 9, 8.5, 8, 7.5, 7}
+	largeSizes = []float64{14, 13.5, 13, 12.5}
+)
 
 const (
 	plainSize = 10.5
-	largeSize = 14.0
 	side      = 16.0 // margins, mm
 	top       = 13.0
 	foot      = 16.0
@@ -53,7 +55,7 @@ func pdf(d *Document, size string) ([]byte, error) {
 	sizes := []float64{plainSize}
 	switch {
 	case d.Large:
-		sizes = []float64{largeSize}
+		sizes = largeSizes
 	case d.OnePage:
 		sizes = noteSizes
 	}
@@ -359,7 +361,7 @@ func (t *typesetter) row(cells []string, widths []float64, style string, points 
 	}
 	height := float64(most)*lead(points) + pad*0.6
 	if boxes && style == "" {
-		height = max(height, 6.6)
+		height = max(height, t.pt*0.62)
 	}
 	_, page := t.f.GetPageSize()
 	if breaks && t.f.GetY()+height > page-foot {

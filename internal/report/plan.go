@@ -28,7 +28,7 @@ func (c *Case) PlanSheet() (*Document, error) {
 	if len(c.Edits) > 0 {
 		add(Para{Label: "Changed by the clinician:", Text: sentence(strings.Join(c.Edits, "; "))})
 	}
-	targets := Table{Caption: "How hard", Head: []string{"By", "From", "To", "Give or take", "Note"}, Widths: []float64{2.6, 0.9, 1.3, 1, 3.2}}
+	targets := Table{Caption: "How hard", Head: []string{"By", "From", "To", "Give or take", "Note"}, Widths: []float64{2.6, 0.8, 1.7, 1.1, 3}}
 	for _, t := range p.Targets {
 		targets.Rows = append(targets.Rows, targetRow(&t))
 	}

@@ -11,7 +11,12 @@ import (
 // stairs draws a test: loads as steps, heart rates as dots on a scale of their own, the planned end as a dashed line.
 func (c *Case) stairs(plain bool) Picture {
 	v := c.View()
-	const w, h, left, right, top, bottom = 360.0, 190.0, 34.0, 326.0, 16.0, 162.0
+	const w, left, right, top = 360.0, 34.0, 326.0, 22.0
+	bottom := 162.0
+	if plain {
+		bottom = 120
+	}
+	h := bottom + 28
 	d := Drawing{W: w, H: h}
 	length, most := 60000.0, 1.0
 	low, high := 80.0, 120.0
@@ -65,7 +70,7 @@ func (c *Case) stairs(plain bool) Picture {
 	if unit != "" {
 		d.text(left-4, yWork(most)+3, 9, "end", num(most))
 		d.text(left-4, bottom+3, 9, "end", "0")
-		d.text(4, top-5, 9, "start", unit+" (steps)")
+		d.text(4, 9, 9, "start", unit+" (steps)")
 	}
 	step := 20.0
 	if high-low > 120 {
@@ -75,7 +80,7 @@ func (c *Case) stairs(plain bool) Picture {
 		d.line(right, yHR(hr), right+3, yHR(hr), 0.6, false)
 		d.text(right+6, yHR(hr)+3, 9, "start", num(hr))
 	}
-	d.text(w-2, top-5, 9, "end", "beats/min (dots)")
+	d.text(w-2, 9, 9, "end", "beats/min (dots)")
 	if end > 0 && !plain {
 		d.line(left, yHR(end), right, yHR(end), 0.8, true)
 		d.text(left+4, yHR(end)-3, 9, "start", fmt.Sprintf("planned end %d", c.State.Limits.EndBeat))
@@ -104,11 +109,13 @@ func (c *Case) stairs(plain bool) Picture {
 	}
 	title := "The test: loads and heart rate"
 	if plain {
+		text = fmt.Sprintf("%d steps; at each one the load rose, and the heart beat faster", int(c.State.NStages))
 		title = "Your test: each step was harder, and your heart beat faster"
 	} else {
 		title += " (grey: counts; ring: disturbed)"
+		text += "; the table of minutes holds the numbers"
 	}
-	return Picture{Title: title, Text: text + ". The table of minutes holds the numbers.", Drawing: d}
+	return Picture{Title: title, Text: text + ".", Drawing: d}
 }
 
 func round(v float64) float64 { return math.Round(v*100) / 100 }
