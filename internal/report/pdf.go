@@ -59,13 +59,7 @@ func pdf(d *Document, size string) ([]byte, error) {
 	case d.OnePage:
 		sizes = noteSizes
 	}
-	var t *typesetter
-	for _, points := range sizes {
-		t = set(d, paper, points, 0)
-		if t.f.Err() || t.f.PageCount() == 1 {
-			break
-		}
-	}
+	t := fit(d, paper, sizes)
 	if pages := t.f.PageCount(); pages > 1 && !t.f.Err() {
 		t = set(d, paper, t.pt, pages)
 	}
@@ -74,6 +68,26 @@ func pdf(d *Document, size string) ([]byte, error) {
 		return nil, fmt.Errorf("the paper cannot be set: %w", err)
 	}
 	return b.Bytes(), nil
+}
+
+// fit finds the largest of some sizes, the largest first, in which the paper stays on one page; else the smallest.
+func fit(d *Document, paper string, sizes []float64) *typesetter {
+	low, high := 0, len(sizes)-1 // the answer lies between them
+	var t *typesetter
+	for {
+		middle := (low + high) / 2
+		if t = set(d, paper, sizes[middle], 0); t.f.Err() {
+			return t
+		}
+		switch fits := t.f.PageCount() == 1; {
+		case fits && low == middle, low == high:
+			return t
+		case fits:
+			high = middle
+		default:
+			low = middle + 1
+		}
+	}
 }
 
 // typesetter sets blocks one under the other between two margins.
@@ -242,17 +256,83 @@ func (t *typesetter) para(p Para) {
 
 // runs writes bold text, then plain text, as one paragraph.
 func (t *typesetter) runs(points float64, bold, plain string) {
-	t.room(lead(points))
+	l := &line{t: t, points: points}
+	l.add("B", bold)
+	l.add("", plain)
+	l.end()
+}
+
+// line gathers words until the column is full. It stands in for the library's own Write, whose time grows with the
+// square of the text.
+type line struct {
+	t      *typesetter
+	points float64
+	pieces []piece
+	width  float64
+}
+
+type piece struct {
+	style, text string
+	width       float64
+}
+
+func (l *line) add(style, text string) {
+	if text == "" {
+		return
+	}
+	l.t.font(style, l.points)
+	space := l.t.f.GetStringWidth(" ")
+	for i, word := range strings.Split(l.t.clean(text), " ") {
+		width := l.t.f.GetStringWidth(word)
+		if i > 0 {
+			l.put(style, " ", space)
+		}
+		if l.width > 0 && l.width+width > l.room() {
+			l.end()
+			l.t.font(style, l.points)
+		}
+		for width > l.room() { // a word longer than the column
+			cut := 1
+			runes := []rune(word)
+			for cut < len(runes) && l.t.f.GetStringWidth(string(runes[:cut+1])) <= l.room() {
+				cut++
+			}
+			l.put(style, string(runes[:cut]), l.room())
+			l.end()
+			l.t.font(style, l.points)
+			word = string(runes[cut:])
+			width = l.t.f.GetStringWidth(word)
+		}
+		l.put(style, word, width)
+	}
+}
+
+func (l *line) room() float64 { return l.t.right - l.t.left }
+
+func (l *line) put(style, text string, width float64) {
+	if n := len(l.pieces); n > 0 && l.pieces[n-1].style == style {
+		l.pieces[n-1].text += text
+		l.pieces[n-1].width += width
+	} else {
+		l.pieces = append(l.pieces, piece{style, text, width})
+	}
+	l.width += width
+}
+
+// end sets the line and begins the next one.
+func (l *line) end() {
+	if len(l.pieces) == 0 {
+		return
+	}
+	t, height := l.t, lead(l.points)
+	t.room(height)
 	t.f.SetX(t.left)
-	if bold != "" {
-		t.font("B", points)
-		t.f.Write(lead(points), t.clean(bold))
+	for _, p := range l.pieces {
+		t.font(p.style, l.points)
+		t.f.CellFormat(p.width, height, p.text, "", 0, "L", false, 0, "")
 	}
-	if plain != "" {
-		t.font("", points)
-		t.f.Write(lead(points), t.clean(plain))
-	}
-	t.f.Ln(lead(points))
+	t.f.SetXY(t.left, t.f.GetY()+height)
+	l.pieces, l.width = nil, 0
 }
 
 func (t *typesetter) list(l List) {
