@@ -57,7 +57,7 @@ func (c *reportCmd) Run(e *env) error {
 		return c.blank(e, format)
 	}
 	sheets, unread := readSheets(e.err, c.Files)
-	scores := sheet.Score(sheets, today, planReader())
+	scores := sheet.Score(sheets, today, planReader(false))
 	complain(e.err, scores)
 	if unread {
 		return errReported
@@ -71,7 +71,7 @@ func (c *reportCmd) Run(e *env) error {
 		return err
 	}
 	if c.Kind == report.KindSheet && c.Protocol != "" {
-		p, eq, err := planReader()(c.Protocol)
+		p, eq, err := planReader(false)(c.Protocol)
 		if err != nil {
 			return err
 		}
@@ -128,7 +128,7 @@ func (c *reportCmd) check(e *env) (time.Time, error) {
 
 // blank makes a sheet for nobody yet.
 func (c *reportCmd) blank(e *env, format string) error {
-	p, eq, err := planReader()(c.Protocol)
+	p, eq, err := planReader(false)(c.Protocol)
 	if err != nil {
 		return err
 	}
