@@ -9,6 +9,7 @@ require (
 )
 
 require golang.org/x/text v0.43.0 // indirect
+
 require codeberg.org/go-pdf/fpdf v0.12.0
 
 require (
