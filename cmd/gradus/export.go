@@ -17,6 +17,7 @@ import (
 
 type exportCmd struct {
 	FHIR exportFHIRCmd `cmd:"" name:"fhir" help:"One HL7 FHIR R4 transaction Bundle: person, readings, estimate with its error, report, plan."`
+	Data exportDataCmd `cmd:"" name:"data" help:"A Frictionless data package for research, de-identified unless told otherwise."`
 }
 
 // source is what is exported: data sheets, or tests of the record.

@@ -11,10 +11,12 @@ import (
 
 type importCmd struct {
 	FHIR importFHIRCmd `cmd:"" name:"fhir" help:"Read patients and vital signs out of a FHIR R4 file and show them."`
+	Data importDataCmd `cmd:"" name:"data" help:"Turn a data package of ours back into a data sheet."`
 }
 
 type checkCmd struct {
 	FHIR checkFHIRCmd `cmd:"" name:"fhir" help:"Check FHIR R4 resources and Bundles: structure, invariants, vital signs, references, and that an estimate says so."`
+	Data checkDataCmd `cmd:"" name:"data" help:"Hold the tables of a data package against what the package says of them."`
 }
 
 type importFHIRCmd struct {
