@@ -208,18 +208,19 @@ type Inputs struct {
 	Condition Condition `json:"condition,omitzero"`
 	HRMethod  Source    `json:"hr_method,omitzero"`
 
-	MaxHR       float64 `json:"max_hr_bpm,omitempty"`         // measured or known; else by formula
-	Formula     string  `json:"max_hr_formula,omitempty"`     // "" is the protocol's
-	EndPercent  float64 `json:"end_point_percent,omitempty"`  // 0 is the protocol's
-	HRLimit     float64 `json:"hr_limit_bpm,omitempty"`       // safety limits: of the site or the referrer
-	SBPLimit    float64 `json:"sbp_limit_mmhg,omitempty"`     //
-	SpO2Limit   float64 `json:"spo2_limit_percent,omitempty"` //
-	RPELimit    float64 `json:"rpe_limit,omitempty"`          //
-	DeviceRate  float64 `json:"device_rate_bpm,omitempty"`    // rate at which an implanted device acts
-	DeviceBelow float64 `json:"device_margin_bpm,omitempty"`  // how far below it the test stays; 0: the careful choice of limits.csv
-	IschaemiaHR float64 `json:"ischaemia_hr_bpm,omitempty"`   // heart rate at which ischaemia began
-	LimitsBy    string  `json:"limits_by,omitempty"`          // name, or name and date, of whoever set them
-	LimitsOn    string  `json:"limits_on,omitempty"`          // date, where it is not in the name; by one limit alone:
+	MaxHR       float64 `json:"max_hr_bpm,omitempty"`           // measured or known; else by formula
+	Formula     string  `json:"max_hr_formula,omitempty"`       // "" is that of the first test, else the protocol's
+	First       string  `json:"first_max_hr_formula,omitempty"` // formula of the person's first test; "" is not known, or this is it
+	EndPercent  float64 `json:"end_point_percent,omitempty"`    // 0 is the protocol's
+	HRLimit     float64 `json:"hr_limit_bpm,omitempty"`         // safety limits: of the site or the referrer
+	SBPLimit    float64 `json:"sbp_limit_mmhg,omitempty"`       //
+	SpO2Limit   float64 `json:"spo2_limit_percent,omitempty"`   //
+	RPELimit    float64 `json:"rpe_limit,omitempty"`            //
+	DeviceRate  float64 `json:"device_rate_bpm,omitempty"`      // rate at which an implanted device acts
+	DeviceBelow float64 `json:"device_margin_bpm,omitempty"`    // how far below it the test stays; 0: the careful choice of limits.csv
+	IschaemiaHR float64 `json:"ischaemia_hr_bpm,omitempty"`     // heart rate at which ischaemia began
+	LimitsBy    string  `json:"limits_by,omitempty"`            // name, or name and date, of whoever set them
+	LimitsOn    string  `json:"limits_on,omitempty"`            // date, where it is not in the name; by one limit alone:
 	HRLimitBy   string  `json:"hr_limit_by,omitempty"`
 	SBPLimitBy  string  `json:"sbp_limit_by,omitempty"`
 	SpO2LimitBy string  `json:"spo2_limit_by,omitempty"`
@@ -424,6 +425,11 @@ func (in *Inputs) Check() error {
 			return fmt.Errorf("max_hr_formula %q is not known; check the entry", in.Formula)
 		}
 	}
+	if in.First != "" {
+		if _, ok := physiology.FormulaFor(in.First); !ok {
+			return fmt.Errorf("first_max_hr_formula %q is not known; check the entry", in.First)
+		}
+	}
 	return nil
 }
 
@@ -528,7 +534,7 @@ func LimitsOf(p *protocol.Protocol, in *Inputs) (l Limits) {
 	l.NotLeading = in.firstOf(p, p.Misleads)
 	l.HRLeads = l.NotLeading == protocol.NoState
 	if p.EndPoint.Is() {
-		l.endPoint(&p.EndPoint.It, in)
+		l.endPoint(p.Modality, &p.EndPoint.It, in)
 	}
 	if p.Exertion.Is() {
 		l.exertion(p, in)
@@ -536,14 +542,30 @@ func LimitsOf(p *protocol.Protocol, in *Inputs) (l Limits) {
 	return l
 }
 
-func (l *Limits) endPoint(end *protocol.End, in *Inputs) {
+// FormulaOf is the id of the formula of maximal heart rate for a test of a modality: the one chosen for this test, else
+// that of the person's first test where it still holds, else the protocol's. A protocol that needs its own formula for
+// its end point takes no other by default.
+func (in *Inputs) FormulaOf(modality string, end *protocol.End) string {
+	switch {
+	case in.Formula != "":
+		return in.Formula
+	case !end.Needs && in.First != "" && in.holds(modality):
+		return in.First
+	}
+	return end.Formula
+}
+
+// holds reports whether the formula of the first test can be used today: one for people on a drug only while it is
+// taken, one for another kind of test not at all.
+func (in *Inputs) holds(modality string) bool {
+	_, f, err := physiology.MaxHR(in.First, in.AgeYears, in.Sex == Female, in.RestHR)
+	return err == nil && (f.Drug == "none" || in.Drug == DrugYes) && (f.Mode == "" || f.Mode == modality)
+}
+
+func (l *Limits) endPoint(modality string, end *protocol.End, in *Inputs) {
 	l.MaxHR, l.Formula = in.MaxHR, "given"
 	if in.MaxHR == 0 {
-		formula := in.Formula
-		if formula == "" {
-			formula = end.Formula
-		}
-		max, f, err := physiology.MaxHR(formula, in.AgeYears, in.Sex == Female, in.RestHR)
+		max, f, err := physiology.MaxHR(in.FormulaOf(modality, end), in.AgeYears, in.Sex == Female, in.RestHR)
 		if err != nil {
 			l.Formula = ""
 			return

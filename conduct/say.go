@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	"gradus/physiology"
 	"gradus/protocol"
 )
 
@@ -274,7 +275,7 @@ func sayEnding(p *protocol.Protocol, s *State, e Ending) string {
 	}
 	switch e.Code {
 	case "end-point":
-		return fmt.Sprintf("%s is at or above %s, the first whole beat at %s %% of %s.", num(e.Value), strconv.Itoa(s.Limits.EndBeat), num(s.Limits.Percent), num(s.Limits.MaxHR))
+		return fmt.Sprintf("%s is at or above %s, the first whole beat at %s %% of %s.", num(e.Value), strconv.Itoa(s.Limits.EndBeat), num(s.Limits.Percent), num(s.Limits.MaxHR)) + sayDrugFormula(&s.Limits)
 	case "safety-limit":
 		side := "at or above"
 		if e.Measure == protocol.MeasureSpO2 {
@@ -293,6 +294,15 @@ func sayEnding(p *protocol.Protocol, s *State, e Ending) string {
 		return "The participant stopped for too long or too often."
 	}
 	return ""
+}
+
+// sayDrugFormula names a formula that holds only on a drug, and its spread; other formulas need no word here.
+func sayDrugFormula(l *Limits) string {
+	f, ok := physiology.FormulaFor(l.Formula)
+	if !ok || f.Drug == "none" {
+		return ""
+	}
+	return fmt.Sprintf(" That maximum is by %s, for people on a %s, and most are within %s of it.", f.ID, f.Drug, num(f.SD))
 }
 
 func measureName(m protocol.Measure) string {

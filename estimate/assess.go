@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"gradus/conduct"
+	"gradus/physiology"
 	"gradus/protocol"
 )
 
@@ -99,6 +100,7 @@ func Assess(p *protocol.Protocol, s *conduct.State, e *Estimator) Assessment {
 	a.unfinished()
 	a.ending()
 	a.record()
+	a.formula()
 	a.out.Verdict = Usable
 	for _, r := range a.out.Reasons {
 		if !r.Notice {
@@ -366,4 +368,40 @@ func (a *assessor) record() {
 			a.add("uncertain-time", own, "after an interruption the time of this stage's readings is known only within %v", a.s.Uncertain)
 		}
 	}
+}
+
+// formula says which formula of maximal heart rate a test used where it is not the person's first one, or holds only on
+// a drug. It is for information where the estimate does not rest on a maximal heart rate.
+func (a *assessor) formula() {
+	l, in := &a.s.Limits, &a.s.In
+	f, known := physiology.FormulaFor(l.Formula)
+	if known && f.Drug != "none" {
+		a.add("drug-formula", f.Source, "maximal heart rate by %s, for people on a %s, with a spread of %s /min: the planned end is as unsure (%s)", f.ID, f.Drug, number(f.SD), f.Note)
+		a.noticeUnlessUsed()
+		if in.Drug != conduct.DrugYes {
+			a.add("drug-formula-without-drug", f.Source, "%s holds only for people on a %s, and none is recorded", f.ID, f.Drug)
+		}
+	}
+	first, _ := physiology.FormulaFor(in.First)
+	if in.First == "" || l.Formula == "" || first.ID == l.Formula {
+		return
+	}
+	why := ""
+	switch {
+	case in.MaxHR > 0:
+		why = "; a measured or known value goes before a formula"
+	case in.Formula != "":
+		why = ", chosen for this test"
+	case a.p.EndPoint.It.Needs:
+		why = ", which this protocol needs for its end point"
+	default:
+		why = ", since the first one does not hold today (age, sex, drug or kind of test)"
+	}
+	a.add("max-hr-formula-changed", own, "maximal heart rate: %s in the first test, %s now%s; the planned ends of the two tests are not alike", first.ID, l.Formula, why)
+	a.noticeUnlessUsed()
+}
+
+// noticeUnlessUsed makes the last reason a notice where the estimate uses no maximal heart rate.
+func (a *assessor) noticeUnlessUsed() {
+	a.out.Reasons[len(a.out.Reasons)-1].Notice = a.e == nil || a.e.maxHRAt() < 0
 }

@@ -50,6 +50,9 @@ type Estimator struct {
 	// Women answers in place of this one for women, and Beside are shown next to it; a protocol names them.
 	Women  *Estimator   `yaml:"-" json:"women,omitempty"`
 	Beside []*Estimator `yaml:"-" json:"beside,omitempty"`
+	// Prior is set on an expectation that stands beside a test because the answers it needs are recorded; it is left
+	// out where one is missing.
+	Prior bool `yaml:"-" json:"prior,omitempty"`
 
 	run      program
 	rules    []check

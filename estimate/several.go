@@ -33,6 +33,15 @@ func (e *Estimator) kindOf() string {
 	return "equation"
 }
 
+// Demand makes an estimator, the one for women included, give no answer while nobody has compared its coefficients with
+// the paper; the one that leads decides for those beside it.
+func (e *Estimator) Demand() {
+	e.Demanded = true
+	if e.Women != nil {
+		e.Women.Demanded = true
+	}
+}
+
 // answer estimates by one estimator from the stage that counts last, or from all stages that count.
 func (a *assessor) answer(e *Estimator, i int, hr float64) (r Result, values []float64, missing string, err error) {
 	switch {
@@ -60,9 +69,8 @@ func (a *assessor) line(e *Estimator, last int) (r Result, missing string, err e
 	in := &a.s.In
 	max, sd, formula := in.MaxHR, e.Extrapolate.GivenSD, "given"
 	if max == 0 {
-		formula = in.Formula
-		if formula == "" && a.p.EndPoint.Is() {
-			formula = a.p.EndPoint.It.Formula
+		if formula = in.Formula; a.p.EndPoint.Is() {
+			formula = in.FormulaOf(a.p.Modality, &a.p.EndPoint.It)
 		}
 		if in.AgeYears == 0 {
 			return r, "age is not recorded", nil
@@ -189,6 +197,9 @@ func (a *assessor) compareAll() {
 	for _, e := range a.e.Beside {
 		c := Compared{Estimator: e.ID, Title: e.Title, Kind: e.kindOf(), Apart: Absent}
 		r, _, missing, err := a.answer(e, i, a.out.End.HR)
+		if e.Prior && (missing != "" || err != nil || !r.Value.Present()) {
+			continue // nobody asked for it
+		}
 		switch {
 		case err != nil:
 			c.NoEstimate = err.Error()
@@ -201,6 +212,9 @@ func (a *assessor) compareAll() {
 			a.agree(&c)
 		}
 		a.out.Compared = append(a.out.Compared, c)
+	}
+	if len(a.out.Compared) == 1 {
+		a.out.Compared = a.out.Compared[:0] // nothing to compare it with
 	}
 }
 

@@ -42,6 +42,7 @@ type Formula struct {
 	SD                         float64 // spread of people around it, /min
 	SDHow, How                 How
 	Source, Note               string
+	Mode                       string // kind of test it is only for, as protocols name it; "" = any
 }
 
 //go:embed maxhr.csv
@@ -70,7 +71,7 @@ func readFormulas(table string) []Formula {
 			ID: r[0], Aliases: strings.Split(r[1], "|"),
 			Intercept: number(r[2]), PerYear: number(r[3]), PerYear2: number(r[4]), PerRest: number(r[5]),
 			Sex: r[6], AgeFrom: number(r[7]), AgeTo: number(r[8]), Drug: r[9],
-			SD: number(r[10]), SDHow: How(r[11]), How: How(r[12]), Source: r[13], Note: r[14],
+			SD: number(r[10]), SDHow: How(r[11]), How: How(r[12]), Source: r[13], Note: r[14], Mode: r[15],
 		})
 	}
 	return all

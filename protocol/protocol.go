@@ -150,6 +150,9 @@ type End struct {
 	Of      string  `yaml:"of" json:"of"` // "max_hr" or "hr_reserve"
 	Formula string  `yaml:"formula" json:"formula"`
 	Watch   []Watch `yaml:"watch" json:"watch"`
+	// Needs is set where the published end of the test is made with this formula: that of the person's first test does
+	// not take its place.
+	Needs bool `yaml:"needs_formula,omitempty" json:"needs_formula,omitempty"`
 }
 
 // Window is the length over which live heart rate is averaged before it is judged.

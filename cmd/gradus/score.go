@@ -139,8 +139,8 @@ func planReader(verified bool) sheet.Plans {
 			if l.e, l.err = estimators.Of(&l.p.Outcome); l.err != nil {
 				l.err = fmt.Errorf("protocol %s names estimator %w", id, l.err)
 			}
-			if l.e != nil {
-				l.e.Demanded = verified
+			if l.e != nil && verified {
+				l.e.Demand()
 			}
 		}
 		loaded[id] = l

@@ -20,6 +20,7 @@ type serveCmd struct {
 	Listen    string `name:"listen" default:"127.0.0.1:7475" placeholder:"127.0.0.1:PORT" help:"Address of this machine to listen on; port 0 is any free one."`
 	Data      string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
 	Policy    string `name:"policy" placeholder:"FILE" help:"The site's policy for the check before a test."`
+	Verified  bool   `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
 	NoBrowser bool   `name:"no-browser" help:"Do not open a browser."`
 }
 
@@ -36,7 +37,7 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	s := session{listen: c.Listen, dir: dir, browser: !c.NoBrowser, site: site}
+	s := session{listen: c.Listen, dir: dir, browser: !c.NoBrowser, site: site, verified: c.Verified}
 	return s.run(e)
 }
 
@@ -45,6 +46,7 @@ type session struct {
 	listen, dir string
 	demo        bool
 	speed       int
+	verified    bool
 	browser     bool
 	ready       func(context.Context, record.Store) error // before the first page
 	site        *screen.Site
@@ -73,7 +75,7 @@ func (s *session) run(e *env) (err error) {
 			return err
 		}
 	}
-	server, err := web.New(web.Options{Store: store, Dir: s.dir, Demo: s.demo, Speed: s.speed, Screening: s.site, Log: slog.New(slog.NewTextHandler(e.err, nil))})
+	server, err := web.New(web.Options{Store: store, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: slog.New(slog.NewTextHandler(e.err, nil))})
 	if err != nil {
 		return err
 	}

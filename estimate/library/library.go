@@ -11,10 +11,12 @@ import (
 	"io/fs"
 	"path"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
 
+	"gradus/conduct"
 	"gradus/estimate"
 	"gradus/protocol"
 	"gradus/yamlread"
@@ -208,6 +210,32 @@ func Of(o *protocol.Outcome) (*estimate.Estimator, error) {
 	}
 	return lead, nil
 }
+
+// WithExpectations returns an estimator joined with every expectation without exercise, so that those whose inputs are
+// recorded stand beside the test. It is the estimator itself where no answer is recorded, or where it does not give an
+// oxygen uptake.
+func WithExpectations(e *estimate.Estimator, in *conduct.Inputs) (*estimate.Estimator, error) {
+	if e == nil || in.Answers.IsZero() || e.Test == "none" || !strings.HasPrefix(e.Outcome.What, "VO2") {
+		return e, nil
+	}
+	own := *e
+	own.Beside = slices.Clone(e.Beside)
+	for _, id := range IDs() {
+		if !strings.HasPrefix(id, expectations) || slices.ContainsFunc(e.Beside, func(o *estimate.Estimator) bool { return o.ID == id }) {
+			continue
+		}
+		prior, err := ByID(id)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", id, err)
+		}
+		prior.Prior = true
+		own.Beside = append(own.Beside, prior)
+	}
+	return &own, nil
+}
+
+// expectations is how the ids of equations without exercise begin; a test compares it with what they say.
+const expectations = "nx-"
 
 // LineOf gives the linear form of an estimator by its id, for protocols that look ahead with it.
 func LineOf(id string) (protocol.Line, error) {

@@ -1,12 +1,15 @@
 package sheet
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"gradus/conduct"
 	"gradus/estimate"
+	estimators "gradus/estimate/library"
 	"gradus/protocol"
 )
 
@@ -29,6 +32,9 @@ type Scored struct {
 	State     conduct.State
 	Judged    estimate.Assessment
 	Carried   []Carried
+
+	readNotices int  // notices of reading, before the test was run
+	readStop    Stop // as read
 }
 
 // Carried is a column that is not known, with what it says in the rows of a test, each text once.
@@ -58,7 +64,7 @@ func (s *Scores) Failed() bool {
 func Score(sheets []*Sheet, today time.Time, plans Plans) *Scores {
 	refuseTwins(sheets)
 	out := &Scores{}
-	carried := map[string]bool{}
+	carried, from := map[string]bool{}, map[*Scored]*test{}
 	for _, s := range sheets {
 		out.Faults = append(out.Faults, s.Faults...)
 		if s.unsaid > 0 {
@@ -72,17 +78,63 @@ func Score(sheets []*Sheet, today time.Time, plans Plans) *Scores {
 			}
 		}
 		for _, t := range s.tests {
-			out.Tests = append(out.Tests, score(t, today, plans))
+			scored := &Scored{ID: t.id, File: t.sheet.Name}
+			out.Tests = append(out.Tests, scored)
+			from[scored] = t
+			fill(scored, t, today, plans)
+			scored.take(t)
 		}
 	}
+	keepFirstFormula(out.Tests, from)
 	return out
 }
 
-func score(t *test, today time.Time, plans Plans) *Scored {
-	out := &Scored{ID: t.id, File: t.sheet.Name}
-	fill(out, t, today, plans)
-	out.Faults, out.Unsaid, out.Notices = t.faults, t.unsaid, t.notices
-	return out
+// take keeps what the reader of a test found wrong.
+func (out *Scored) take(t *test) { out.Faults, out.Unsaid, out.Notices = t.faults, t.unsaid, t.notices }
+
+// keepFirstFormula scores later tests of a person again with the formula of maximal heart rate of the first one, which
+// stays the person's default and tells a change.
+func keepFirstFormula(tests []*Scored, from map[*Scored]*test) {
+	for _, of := range byParticipant(tests) {
+		first := ""
+		for _, t := range of {
+			formula := t.State.Limits.Formula
+			switch {
+			case first == "" && formula != "given":
+				first = formula
+			case first != "" && formula != first && formula != "":
+				t.Person.In.First = first
+				source := from[t]
+				source.notices = source.notices[:t.readNotices]
+				play(t, source)
+				t.take(source)
+			}
+		}
+	}
+}
+
+// byParticipant groups the tests without faults by who made them, each group in the order of time where all are dated.
+func byParticipant(tests []*Scored) (groups [][]*Scored) {
+	at := map[string]int{}
+	for _, t := range tests {
+		name := t.Person.Participant
+		if len(t.Faults) > 0 || name == "" {
+			continue
+		}
+		i, known := at[name]
+		if !known {
+			i = len(groups)
+			at[name], groups = i, append(groups, nil)
+		}
+		groups[i] = append(groups[i], t)
+	}
+	for _, g := range groups {
+		if slices.ContainsFunc(g, func(t *Scored) bool { return t.Person.Date == "" }) {
+			continue
+		}
+		slices.SortStableFunc(g, func(a, b *Scored) int { return cmp.Compare(a.Person.Date, b.Person.Date) })
+	}
+	return groups
 }
 
 func fill(out *Scored, t *test, today time.Time, plans Plans) {
@@ -106,12 +158,25 @@ func fill(out *Scored, t *test, today time.Time, plans Plans) {
 	if len(t.faults) > 0 {
 		return
 	}
-	out.Events, out.Stop = write(t, p, &out.Person, out.Rows, out.Stop)
+	out.readNotices, out.readStop = len(t.notices), out.Stop
+	play(out, t)
+}
+
+// play runs the test that was read and judges it.
+func play(out *Scored, t *test) {
+	p := out.Protocol
+	out.Events, out.Stop = write(t, p, &out.Person, out.Rows, out.readStop)
 	if len(t.faults) > 0 {
 		return
 	}
+	var err error
 	if out.State, err = replay(p, out.Events); err != nil {
-		reader.fault("test", "the rows make no test: %s", err.Error())
+		t.faultAt(&t.lines[0], "test", "the rows make no test: %s", err.Error())
+		return
+	}
+	e, err := estimators.WithExpectations(out.Estimator, &out.State.In)
+	if err != nil {
+		t.faultAt(&t.lines[0], "protocol", "%s", err.Error())
 		return
 	}
 	out.Judged = estimate.Assess(p, &out.State, e)

@@ -12,6 +12,7 @@ import (
 	"gradus/internal/web/core"
 	"gradus/physiology"
 	"gradus/protocol"
+	"gradus/screen"
 )
 
 //go:embed visit.csv
@@ -266,8 +267,40 @@ func cautionsOf(plan *protocol.Protocol, e *estimate.Estimator, in *conduct.Inpu
 	if f, ok := physiology.FormulaFor(l.Formula); ok && l.Formula != "given" {
 		add(f.AgeFrom > 0 && (in.AgeYears < f.AgeFrom || in.AgeYears > f.AgeTo), "caution.formula.age", f.ID, num(f.AgeFrom), num(f.AgeTo))
 		add(f.Drug != "none" && in.Drug != conduct.DrugYes, "caution.formula.drug", f.ID, f.Drug)
+		add(f.Drug != "none" && in.Drug == conduct.DrugYes, "caution.formula.on", f.ID, f.Drug, f.Note, num(f.SD))
+		add(f.Mode != "" && f.Mode != plan.Modality, "caution.formula.mode", f.ID, f.Mode)
+	}
+	if first, ok := physiology.FormulaFor(in.First); ok && l.Formula != "" && l.Formula != first.ID {
+		switch {
+		case in.MaxHR > 0:
+			add(true, "caution.first.measured", first.ID)
+		case in.Formula == "" && plan.EndPoint.It.Needs:
+			add(true, "caution.first.needs", l.Formula, first.ID)
+		default:
+			add(true, "caution.first.differs", first.ID, l.Formula)
+		}
 	}
 	return append(out, outsideOf(e, in)...)
+}
+
+// offersOf names the formulas made for people on the drug that is named, with what each gives today. None is taken
+// without being chosen: exertion ends the test.
+func offersOf(plan *protocol.Protocol, in *conduct.Inputs, drugName string) (out []string) {
+	if in.Drug != conduct.DrugYes || !plan.EndPoint.Is() || in.MaxHR > 0 || in.AgeYears == 0 || !screen.BetaBlocker(drugName) {
+		return nil
+	}
+	for _, f := range physiology.Formulas() {
+		if f.Drug != "beta-blocker" || f.ID == in.Formula || f.Mode != "" && f.Mode != plan.Modality {
+			continue
+		}
+		max, _, err := physiology.MaxHR(f.ID, in.AgeYears, in.Sex == conduct.Female, in.RestHR)
+		if err != nil {
+			out = append(out, say("caution.offer.rest", f.ID, f.Note))
+			continue
+		}
+		out = append(out, say("caution.offer", f.ID, f.Note, fixedIf(max), num(f.SD)))
+	}
+	return out
 }
 
 // outsideOf names the inputs that lie where the equation was not made.

@@ -83,6 +83,9 @@ func formulaField(plan *protocol.Protocol) field {
 		if row.Sex != "both" {
 			text += ", " + say("plan.formula."+row.Sex)
 		}
+		if row.Mode != "" {
+			text += ", " + row.Mode
+		}
 		if row.Drug != "none" {
 			text += ", " + say("plan.formula.drug", row.Drug)
 		}
@@ -133,10 +136,61 @@ func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	first, err := s.firstFormula(r, p.ID)
+	if err != nil {
+		return err
+	}
+	keepFormula(&f, plan, first)
 	if s.demo {
 		fillInvented(&f, p.Code)
 	}
 	return s.showPlan(w, r, http.StatusOK, p, plan, f, s.newTestID(), knownText(when, filled))
+}
+
+// firstFormula is the formula of maximal heart rate of the person's first test that used one; "" when there is none.
+func (s *Server) firstFormula(r *http.Request, person int64) (string, error) {
+	tests, err := s.store.Tests(r.Context(), record.TestFilter{Participant: person})
+	if err != nil {
+		return "", err
+	}
+	for i := len(tests) - 1; i >= 0; i-- {
+		whole, err := s.store.Test(r.Context(), tests[i].ID) // a list holds no plans
+		if err != nil {
+			return "", err
+		}
+		plan, err := s.lib.planOf(whole)
+		if err != nil || !plan.EndPoint.Is() {
+			continue // a test that cannot be read decides nothing here; its own page says so
+		}
+		events, err := s.store.Events(r.Context(), tests[i].ID)
+		if err != nil {
+			return "", err
+		}
+		for k := range events {
+			b := events[k].Begin
+			if b == nil {
+				continue
+			}
+			if l := conduct.LimitsOf(plan, &b.Inputs); l.Formula != "" && l.Formula != "given" {
+				return l.Formula, nil
+			}
+		}
+	}
+	return "", nil
+}
+
+// keepFormula puts the formula of the first test into the form where it may stay the default: not where the protocol
+// needs its own, and one for people on a drug, of one sex or for one kind of test only where that holds.
+func keepFormula(f *form, plan *protocol.Protocol, first string) {
+	row, known := physiology.FormulaFor(first)
+	switch {
+	case !known || !plan.EndPoint.Is() || plan.EndPoint.It.Needs:
+	case row.Drug != "none" && f.text("rate_limiting_drug") != "yes":
+	case row.Mode != "" && row.Mode != plan.Modality:
+	case row.Sex != "both" && row.Sex != f.text("sex"):
+	default:
+		f.at("max_hr_formula").Value = row.ID
+	}
 }
 
 // knownText says where what is filled in comes from.
@@ -187,7 +241,11 @@ var testID = regexp.MustCompile(`^[0-9]{6}-[0-9a-f]{10}$`)
 
 func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p record.Participant, plan *protocol.Protocol, f form, id, known string) error {
 	body := prepareBody{Person: p, Label: label(p), Form: f, Test: id, Known: known}
-	in := readInputs(&f, plan, &record.Participant{}, s.now())
+	first, err := s.firstFormula(r, p.ID)
+	if err != nil {
+		return err
+	}
+	in := readInputs(&f, plan, &record.Participant{}, s.now(), first)
 	have, err := s.screenedToday(r, p)
 	if err != nil {
 		return err
@@ -201,6 +259,7 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p 
 	if body.Plan, err = s.planView(plan, in); err != nil {
 		return err
 	}
+	body.Plan.Cautions = append(body.Plan.Cautions, offersOf(plan, &in, f.text("drug_name"))...)
 	return s.show(w, status, frame{Page: "prepare", Title: say("plan.title", label(p)), Purpose: say("plan.purpose"), Section: "people", Script: "prepare.js", Token: s.token(w, r), Body: body})
 }
 
@@ -217,7 +276,11 @@ func (s *Server) prepared(w http.ResponseWriter, r *http.Request) error {
 	f := planForm(p, plan, conduct.Inputs{})
 	f.take(r)
 	f.signed(s.signed(r))
-	in := readInputs(&f, plan, &p, s.now())
+	first, err := s.firstFormula(r, p.ID)
+	if err != nil {
+		return err
+	}
+	in := readInputs(&f, plan, &p, s.now(), first)
 	id := r.PostForm.Get("test")
 	if !testID.MatchString(id) {
 		id = s.newTestID()
@@ -266,7 +329,7 @@ func mustHave(f *form, plan *protocol.Protocol, in *conduct.Inputs) {
 
 // readInputs takes the inputs of the test out of the form and notes what cannot be true. A birth date that was
 // entered here goes into the person.
-func readInputs(f *form, plan *protocol.Protocol, p *record.Participant, now time.Time) (in conduct.Inputs) {
+func readInputs(f *form, plan *protocol.Protocol, p *record.Participant, now time.Time, first string) (in conduct.Inputs) {
 	for _, name := range numberInputs {
 		if v := f.number(name); v != 0 {
 			if err := in.Set(name, "", v); err != nil {
@@ -291,10 +354,13 @@ func readInputs(f *form, plan *protocol.Protocol, p *record.Participant, now tim
 	if plan.EndPoint.Is() && in.EndPercent == float64(plan.EndPoint.It.Percent) {
 		in.EndPercent = 0
 	}
-	if plan.EndPoint.Is() && in.Formula == plan.EndPoint.It.Formula {
-		in.Formula = ""
-	}
 	readAge(f, &in, p, now)
+	in.First = first
+	if chosen := in.Formula; plan.EndPoint.Is() {
+		if in.Formula = ""; in.FormulaOf(plan.Modality, &plan.EndPoint.It) != chosen {
+			in.Formula = chosen
+		}
+	}
 	checkPairs(f, plan, &in)
 	return in
 }
@@ -340,7 +406,7 @@ func checkPairs(f *form, plan *protocol.Protocol, in *conduct.Inputs) {
 	if !plan.EndPoint.Is() || in.MaxHR > 0 || in.AgeYears == 0 || in.Sex == conduct.SexUnknown {
 		return
 	}
-	if _, _, err := physiology.MaxHR(or(in.Formula, plan.EndPoint.It.Formula), in.AgeYears, in.Sex == conduct.Female, in.RestHR); err != nil {
+	if _, _, err := physiology.MaxHR(in.FormulaOf(plan.Modality, &plan.EndPoint.It), in.AgeYears, in.Sex == conduct.Female, in.RestHR); err != nil {
 		f.fault("max_hr_formula", err.Error())
 	}
 }

@@ -30,6 +30,8 @@ type Options struct {
 	Speed int    // of the demo's time: 1, 10 or 60
 	Log   *slog.Logger
 
+	Verified bool // give no estimate by an equation whose coefficients nobody has compared with the paper
+
 	Screening *screen.Site // the rules before a test; nil: those that are shipped
 
 	Assets fs.FS               // the page's built scripts and styles; nil: those in the program
@@ -66,7 +68,7 @@ func New(o Options) (*Server, error) {
 		return nil, errors.New("web: a server needs a store and a data directory")
 	}
 	s := &Server{store: o.Store, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
-		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf()}
+		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf(o.Verified)}
 	if s.site = o.Screening; s.site == nil {
 		s.site = screen.Default()
 	}

@@ -22,10 +22,11 @@ type shelf struct {
 	protocols  map[string]*protocol.Protocol // shipped, by id
 	sent       map[string]*protocol.Protocol // as a test was begun with, by hash
 	estimators map[string]*estimate.Estimator
+	verified   bool // the site takes no equation that nobody has compared with its paper
 }
 
-func newShelf() *shelf {
-	return &shelf{protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
+func newShelf(verified bool) *shelf {
+	return &shelf{verified: verified, protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
 }
 
 // estimator returns the one a protocol names, joined with those beside it; nil when it names none.
@@ -39,6 +40,9 @@ func (s *shelf) estimator(o *protocol.Outcome) (*estimate.Estimator, error) {
 	e, err := estimators.Of(o)
 	if err != nil || e == nil {
 		return nil, err
+	}
+	if s.verified {
+		e.Demand()
 	}
 	s.estimators[id] = e
 	return e, nil
@@ -92,6 +96,14 @@ func (s *shelf) loadOf(t record.Test, events []conduct.Event) (core.Load, error)
 	}
 	load := core.Load{Protocol: p, Events: events}
 	if e != nil {
+		for i := range events {
+			if b := events[i].Begin; b != nil {
+				if e, err = estimators.WithExpectations(e, &b.Inputs); err != nil {
+					return core.Load{}, err
+				}
+				break
+			}
+		}
 		own := *e // the conductor prepares it anew, and others read this one
 		load.Estimator = &own
 	}
