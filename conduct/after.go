@@ -47,7 +47,7 @@ func (n *teller) stopped() {
 		n.tell(DoStop, "signs", sayRest, why)
 	default:
 		n.out.Work = CoolWork(p, s)
-		n.tell(DoEnd, "cool_down", sayCoolDown(p, n.out.Work), why)
+		n.tell(DoEnd, "cool_down", sayCoolDown(p, s, n.out.Work), why)
 	}
 	if left := s.Stop.At + p.Resume - n.at; left >= 0 && sign < 0 {
 		n.out.Choices = []Choice{{Say: sayMistake(left), Events: []Event{{At: n.at, Kind: Unstopped}}}}
@@ -70,7 +70,7 @@ func (n *teller) cooling() {
 		ends += p.CoolDown.It.Lasts
 		if limit := CoolWork(p, s); s.CoolWork > limit {
 			n.out.Work = limit
-			n.tell(DoLower, "cool_down", sayLower(limit), sayCoolTooHigh(s.CoolWork, limit))
+			n.tell(DoLower, "cool_down", sayLower(s, limit), sayCoolTooHigh(s.CoolWork, limit))
 			return
 		}
 	}

@@ -1,6 +1,8 @@
 package conduct
 
 import (
+	"strings"
+
 	"gradus/protocol"
 )
 
@@ -147,12 +149,20 @@ func (n *teller) first() {
 	n.setPart(DoBegin, 0)
 }
 
+// sayWork says what to set. A machine that shows only METs has a level instead of watts.
+func (n *teller) sayWork(part int, work float64) string {
+	say := sayWork(&n.p.Parts[part].Work, work)
+	if n.s.In.Machine == ShowsMETs && strings.HasSuffix(say, " W.") {
+		return "Set the level for " + n.p.Parts[part].Title + "."
+	}
+	return say
+}
+
 // setPart tells to set the work rate of a part.
 func (n *teller) setPart(do Do, part int) {
 	work, row := n.s.PlannedWork(n.p, part)
-	w := &n.p.Parts[part].Work
 	n.out.Part, n.out.Work = n.p.Parts[part].ID, work
-	say := sayWork(w, work)
+	say := n.sayWork(part, work)
 	rule := Rule("parts.work")
 	why := ""
 	if row > 0 {
@@ -191,7 +201,7 @@ func (n *teller) riding() {
 	}
 	if work, row, ok := s.LowerNow(p); ok {
 		n.out.Work, n.out.Row = work, p.Choose.It.Rows[row-1].ID
-		n.tell(DoLower, "choose.rows", sayLower(work), n.rowWhy(row))
+		n.tell(DoLower, "choose.rows", sayLower(s, work), n.rowWhy(row))
 		n.out.Choices = []Choice{{Say: sayLowered(work), Events: []Event{
 			{At: n.at, Kind: Branched, Code: n.out.Row}, {At: n.at, Kind: WorkSet, V: work}}}}
 		return
@@ -232,7 +242,7 @@ func (n *teller) plannedEnd(rule Rule, title, why string) {
 		return
 	}
 	n.out.Work = CoolWork(p, s)
-	n.tell(DoEnd, rule, title+" "+sayCoolDown(p, n.out.Work), why)
+	n.tell(DoEnd, rule, title+" "+sayCoolDown(p, s, n.out.Work), why)
 }
 
 // CoolWork is the work rate of the cool-down: that of the part it may not exceed, as planned or, where the
@@ -336,7 +346,7 @@ func (n *teller) waiting(st *Stage, j Judged) {
 			if row > 0 {
 				why = n.rowWhy(row)
 			}
-			n.tell(DoWait, "parts", sayComing(&n.p.Parts[part].Work, work, n.out.Left), why)
+			n.tell(DoWait, "parts", sayComing(n.sayWork(part, work), n.out.Left), why)
 			return
 		}
 	}

@@ -109,11 +109,14 @@ func sayCount(over, left protocol.Ms) string {
 	return fmt.Sprintf("Count the pulse for %d s: %v left. Enter beats a minute.", over/protocol.Second, max(left, 0))
 }
 
-func sayComing(w *protocol.Work, work float64, left protocol.Ms) string {
-	return fmt.Sprintf("In %v: %s", left, sayWork(w, work))
-}
+func sayComing(say string, left protocol.Ms) string { return fmt.Sprintf("In %v: %s", left, say) }
 
-func sayLower(work float64) string { return fmt.Sprintf("Lower to %s W now.", num(work)) }
+func sayLower(s *State, work float64) string {
+	if s.In.Machine == ShowsMETs {
+		return "Lower the level now."
+	}
+	return fmt.Sprintf("Lower to %s W now.", num(work))
+}
 
 func sayLowered(work float64) string {
 	return fmt.Sprintf("%s W is set; the stage begins again", num(work))
@@ -241,12 +244,15 @@ func sayEndTitle(e Ending) string {
 	return "End the test."
 }
 
-func sayCoolDown(p *protocol.Protocol, work float64) string {
+func sayCoolDown(p *protocol.Protocol, s *State, work float64) string {
 	switch form := p.Parts[p.Find(p.CoolDown.It.AtMost)].Work.Form(); {
 	case form == "speed" || form == "same-speed" || form == "chosen-speed":
 		return fmt.Sprintf("Slow down to %s km/h or less, level.", strconv.FormatFloat(work, 'f', 1, 64))
 	case work == 0 || form == "rate":
 		return "Let the participant slow down."
+	}
+	if s.In.Machine == ShowsMETs {
+		return "Set the cool-down, no level above the first stage's."
 	}
 	return fmt.Sprintf("Set the cool-down, %s W.", num(work))
 }

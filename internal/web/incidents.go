@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"gradus/internal/record"
@@ -116,7 +117,7 @@ func incidentsOf(facts []record.DatedFact) []incident {
 		}
 		one := &list[at]
 		if e.Severity != "" {
-			one.Severity = optionText("event_severity", e.Severity)
+			one.Severity, _, _ = strings.Cut(optionText("event_severity", e.Severity), ":")
 		}
 		if e.Outcome != "" {
 			one.Outcome, one.Open = optionText("event_outcome", e.Outcome), !slices.Contains(endedOutcomes, e.Outcome)

@@ -404,6 +404,12 @@ func measured(p *protocol.Protocol, s *conduct.State) (out []stageLine) {
 		st := &s.Stages[i]
 		j := s.Judge(p, i)
 		line := stageLine{Title: p.Parts[st.Part].Title, Work: num(st.Set), Counts: j.Counts}
+		if s.In.Machine == conduct.ShowsMETs {
+			line.Work = "" // the plan's watts were never set
+		}
+		if st.Level > 0 {
+			line.Work = strings.TrimPrefix(line.Work+", "+say("measured.level", num(st.Level)), ", ")
+		}
 		if hr, _, ok := s.LastHeart(p, i); ok {
 			line.HR = num(hr)
 		}

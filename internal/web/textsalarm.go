@@ -152,6 +152,7 @@ var alarmTexts = map[string]string{
 	"field.event_outcome=died":              "died",
 	"field.event_outcome=unknown":           "not known",
 	"field.event_follow":                    "Follow-up",
+	"measured.level":                        "level %s",
 	"result.version":                        "version %d of the result",
 	"correct.link":                          "Correct what the test was begun with: a drug found afterwards, a wrong entry",
 	"correct.title":                         "Correct the test of %s",

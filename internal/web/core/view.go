@@ -541,7 +541,10 @@ func begun(p *protocol.Protocol, e *conduct.Event) string {
 	}
 	title := p.Parts[i].Title
 	if load := LoadText(&p.Parts[i].Work, e.V); load != "" {
-		return load + " set, " + title
+		title = load + " set, " + title
+	}
+	if e.Level > 0 {
+		title += fmt.Sprintf(", level %g", e.Level)
 	}
 	return title
 }

@@ -60,7 +60,7 @@ function Open({ s, bluetooth }: { s: Session; bluetooth: Bluetooth | undefined }
   const pad = usePad(s)
   const [looking, look] = useState<Looking>()
   const [reasoned, reason] = useState("") // the stop whose reason was given or put off
-  const alarm = useAlarm()
+  const alarm = useAlarm(s.test)
   const v = s.view
   const pen = s.mode === "pen"
   const stopKey = v.phase === "stopped" ? String(v.now_ms - v.stop_ms) : ""
@@ -187,8 +187,24 @@ function PickLoad({ s }: { s: Session }) {
 }
 
 function ActButton({ s, act, main }: { s: Session; act: Act; main: boolean }) {
+  const asks = main && (act.events[0]?.kind === "stage" || act.events[0]?.kind === "work") ? s.shows() : ""
+  if (asks === "levels" || asks === "mets") return <LevelButton key={act.events[0].code} s={s} act={act} shows={asks} />
   return (
     <button type="button" class={main ? "main" : "quiet"} onClick={() => { s.watcher.prompts.unlock(); void s.act(act.events) }}>{act.say}</button>
+  )
+}
+
+// LevelButton records a load with the level that the machine shows beside it, or in its place.
+function LevelButton({ s, act, shows }: { s: Session; act: Act; shows: "levels" | "mets" }) {
+  const [typed, set] = useState("")
+  const level = Number(typed.replace(",", "."))
+  const good = typed !== "" && level > 0 && level <= 1000
+  const events = act.events.map((e, i) => (i === 0 && good ? { ...e, level } : e))
+  return (
+    <>
+      <label class="level">{T.level} <input type="text" inputMode="decimal" size={4} value={typed} onInput={(e) => set(e.currentTarget.value)} /></label>
+      <button type="button" class="main" disabled={typed !== "" && !good} onClick={() => { s.watcher.prompts.unlock(); void s.act(events) }}>{shows === "mets" ? T.levelSet(good ? level : 0) : act.say}</button>
+    </>
   )
 }
 

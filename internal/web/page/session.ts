@@ -218,6 +218,9 @@ export class Session {
     })
   }
 
+  // shows is what the machine displays, as the test was begun: watts, levels, mets, or nothing recorded.
+  shows(): string { return String(this.info.load.events.find((e) => e.begin)?.begin?.inputs.machine_shows ?? "") }
+
   // takePen takes the pen over knowingly; the record shows it.
   async takePen() {
     if (!(await this.lock(true))) return

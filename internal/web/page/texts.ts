@@ -67,6 +67,8 @@ export const T = {
   isSet: (w: string) => `${w} is set`,
   watts: (w: number) => `${w}${thin}W`,
   confirmStep: (w: string) => `Yes, ${w}: confirm the large step`,
+  level: "Level shown",
+  levelSet: (level: number) => (level ? `Level ${level} is set` : "The level is set"),
   lowered: (w: string) => `${w} is set`,
   coolDown: (load: string) => (load ? `Cool-down set, ${load}` : "Slowing down"),
   less: "less", more: "more",

@@ -16,6 +16,7 @@ export interface Event {
   what?: string
   v?: number
   v2?: number
+  level?: number
   src?: string
   used?: number
   dropped?: number
