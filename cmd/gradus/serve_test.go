@@ -76,7 +76,7 @@ func TestServe(t *testing.T) {
 		if !strings.HasPrefix(address, "http://127.0.0.1:") || !strings.HasSuffix(address, "/") {
 			t.Errorf("first line %q", address)
 		}
-		if text := fetch(t, address); !strings.Contains(text, "Not for patients yet") {
+		if text := fetch(t, address); !strings.Contains(text, "do not use it with patients") {
 			t.Errorf("the first page: %s", text)
 		}
 		other := exec.Command(cmd.Path)

@@ -124,12 +124,12 @@ func strict(t *testing.T, path string, p page) {
 	if strings.Count(p.text, "<h1") != 1 || strings.Contains(p.text, "%!") {
 		t.Errorf("%s: headings or texts are wrong: %.2000s", path, p.text)
 	}
-	if !strings.Contains(p.text, "Not for patients yet") && !strings.Contains(p.text, "all people and all data are invented") {
+	if !strings.Contains(p.text, "do not use it with patients") && !strings.Contains(p.text, "all people and all data are invented") {
 		t.Errorf("%s: the page does not say what it may be used for", path)
 	}
 }
 
-// Outside the demonstration every page says that it is not for patients yet; inside, that everything is invented.
+// Outside the demonstration every page says where it must not be used; inside, that everything is invented.
 func TestStandingOfEveryPage(t *testing.T) {
 	for _, demo := range []bool{false, true} {
 		b := begin(t, demo)
@@ -138,7 +138,7 @@ func TestStandingOfEveryPage(t *testing.T) {
 		id := w.prepare(who, alder())
 		for _, path := range []string{"/", "/people", who, who + "/new", "/tests/" + id, "/tests/" + id + "/sheet", "/tests/" + id + "/run", "/tests/" + id + "/participant", "/tests/" + id + "/observe", "/nothing"} {
 			text := w.get(path).text
-			if strings.Contains(text, "Not for patients yet") == demo || strings.Contains(text, "all people and all data are invented") != demo {
+			if strings.Contains(text, "do not use it with patients") == demo || strings.Contains(text, "all people and all data are invented") != demo {
 				t.Errorf("demo %v: %s says something else", demo, path)
 			}
 		}

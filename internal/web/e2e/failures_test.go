@@ -134,8 +134,8 @@ func TestServerKilled(t *testing.T) {
 	s := serve(t, "serve", "--data", filepath.Join(t.TempDir(), "data"))
 	b := browser(t, 768, 1024)
 	test := ownPerson(b, s)
-	if !eval[bool](b, `document.querySelector(".standing").checkVisibility() && document.querySelector(".standing").innerText.includes("Not for patients yet")`) {
-		t.Error("the page does not say that it is not for patients yet")
+	if !eval[bool](b, `document.querySelector(".standing").checkVisibility() && document.querySelector(".standing").innerText.includes("do not use it with patients")`) {
+		t.Error("the page does not say where it must not be used")
 	}
 	b.click(due)
 	b.until(patience, "stage 1", `window.gradus.view.phase === "riding"`)
