@@ -17,7 +17,7 @@ type Caution struct {
 	Source string `json:"source"`
 }
 
-// Error is the error of a repeated test in people who did not change, mL/kg/min.
+// Error is the error of a repeated test in people who did not change, in the unit of the pair.
 type Error struct {
 	SEM        *float64 `json:"sem"`
 	MDC95      *float64 `json:"mdc95"` // beyond error with 95 % confidence from here on
@@ -32,7 +32,7 @@ type Error struct {
 // Matter says whether a difference is large enough.
 type Matter struct {
 	ID        string   `json:"id"`
-	Threshold *float64 `json:"threshold"` // mL/kg/min
+	Threshold *float64 `json:"threshold"` // in the unit of the pair
 	Text      string   `json:"text"`
 	Source    string   `json:"source"`
 	Verdict   string   `json:"verdict"` // large enough, not large enough, withheld
@@ -75,6 +75,7 @@ type Pair struct {
 	FromDate    string             `json:"from_date"`
 	ToDate      string             `json:"to_date"`
 	Days        *int               `json:"days"`
+	Unit        string             `json:"unit"` // of the values: mL/kg/min, or another of the estimate, or m
 	FromValue   *float64           `json:"from_value"`
 	ToValue     *float64           `json:"to_value"`
 	Difference  *float64           `json:"difference"`
@@ -102,6 +103,7 @@ type Pair struct {
 type Choice struct {
 	ID        string
 	Threshold float64
+	Metres    float64 // of a distance
 }
 
 // flatPrior is said beside every probability.
@@ -114,7 +116,10 @@ func Between(a, b *Test, e *estimate.Estimator, c Choice, first bool) (Pair, err
 	b = keptMaxHR(a, b, e)
 	w := &comparer{a: a, b: b, e: e}
 	p := &w.out
-	*p = Pair{Participant: a.Participant, From: a.ID, To: b.ID, FromDate: a.Date, ToDate: b.Date, Prior: flatPrior, Parts: map[string]float64{}}
+	*p = Pair{Participant: a.Participant, From: a.ID, To: b.ID, FromDate: a.Date, ToDate: b.Date, Prior: flatPrior, Parts: map[string]float64{}, Unit: "mL/kg/min"}
+	if a.Unit != "" {
+		p.Unit = a.Unit
+	}
 	p.Moved, p.Direct, p.Cautions = moved(a, b), direct(a, b), []Caution{}
 	p.Reasons = append([]Reason{}, reasons(a, b, e)...)
 	var texts []string
@@ -157,7 +162,7 @@ func (w *comparer) values() {
 	if b.hasValue() {
 		p.ToValue = some(b.Value)
 	}
-	if p.FromValue == nil || p.ToValue == nil {
+	if p.FromValue == nil || p.ToValue == nil || a.Unit != b.Unit {
 		return
 	}
 	d := b.Value - a.Value
@@ -174,10 +179,14 @@ func (w *comparer) values() {
 func (w *comparer) error() {
 	w.study = studyFor(w.a, w.b)
 	if w.study == nil {
-		w.out.Error.Source = "no error of a repeated test is published for this equation"
+		w.out.Error.Source = "no error of a repeated test is published for this " + whatOf(w.a)
 		return
 	}
 	s := w.study
+	if w.a.Unit == Metres {
+		w.out.Error = Error{some(s.err.SEM()), some(s.err.MDC95()), nil, nil, s.population, 0, s.over, s.source}
+		return
+	}
 	low, high := s.err.MDC95Interval()
 	w.out.Error = Error{some(s.err.SEM()), some(s.err.MDC95()), &low, &high, s.population, s.err.N, s.over, s.source}
 }
@@ -186,6 +195,10 @@ func (w *comparer) error() {
 func (w *comparer) matter(c Choice) error {
 	m := &w.out.Matter
 	m.Verdict = Withheld
+	if w.a.Unit == Metres {
+		w.walkMatter(c)
+		return nil
+	}
 	if c.Threshold > 0 {
 		m.ID, m.Threshold, m.Text, m.Source = "own", some(c.Threshold), "your own choice", "chosen by the examiner"
 		return nil
@@ -248,7 +261,9 @@ var movesHeartRate = map[string]bool{"drug": true, "dose": true, "hours": true, 
 
 func (w *comparer) warn(first bool) {
 	a, b, s := w.a, w.b, w.study
-	if s != nil {
+	if s != nil && a.Unit == Metres {
+		w.warnWalk(first)
+	} else if s != nil {
 		low, high := s.err.MDC95Interval()
 		w.caution("error-over-days", s.source, "error measured over days; over months probably larger (%s; n = %d, so %.2f may be anything from %.1f to %.1f)", s.population, s.err.N, s.err.MDC95(), low, high)
 		w.population()
@@ -268,7 +283,7 @@ func (w *comparer) warn(first bool) {
 	if (a.Rhythm == "") != (b.Rhythm == "") {
 		w.caution("rhythm-unknown", ownChoice, "the rhythm is recorded at one visit only")
 	}
-	if a.Ergometer == "" || b.Ergometer == "" {
+	if a.Unit != Metres && (a.Ergometer == "" || b.Ergometer == "") {
 		w.caution("ergometer-unknown", ownChoice, "which ergometer was used is not recorded at both visits; another machine would look like a change")
 	}
 	if a.MaxHRFormula != b.MaxHRFormula && !entersMaxHR(w.e) {

@@ -12,7 +12,7 @@ import (
 //go:embed tables
 var tableFiles embed.FS
 
-// Data returns a data file of this package, its line of names first: errors, meaningful or signs. It is nil
+// Data returns a data file of this package, its line of names first: errors, meaningful, signs or walks. It is nil
 // for another name.
 func Data(name string) [][]string {
 	file, err := tableFiles.Open("tables/" + name + ".csv")
@@ -55,6 +55,7 @@ func decimal(text string) float64 {
 type study struct {
 	id, estimator, population string
 	healthy                   bool
+	other                     bool    // of a walk: about people with another condition
 	ageFrom, ageTo            float64 // completed years; 0: no limit
 	mean1, sd1, mean2, r      float64
 	practiceP                 string
@@ -123,6 +124,9 @@ func readSigns() map[string]sign {
 // studyFor picks the error of two tests: that of healthy adults only when both visits say so and lie within its
 // ages, else the largest one published for the equation. It is nil when none is published.
 func studyFor(a, b *Test) (picked *study) {
+	if a.Unit == Metres && b.Unit == Metres {
+		return walkStudy(a, b)
+	}
 	for i := range studies {
 		s := &studies[i]
 		if s.estimator != a.Estimator {

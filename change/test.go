@@ -21,7 +21,7 @@ type Test struct {
 	Estimator  string
 	Inputs     []float64 // in the order of the estimator's inputs; nil without an estimate
 	Value      float64   // in Unit; NaN without an estimate
-	Unit       string    // of the estimate; "" is mL/kg/min
+	Unit       string    // of the estimate; "" is mL/kg/min; [Metres] where the outcome is a distance
 
 	Protocol, Ergometer string
 	Sex                 string
@@ -32,6 +32,8 @@ type Test struct {
 	HoursSinceDose      float64 // NaN when not recorded
 	Rhythm              string
 	MaxHRFormula        string
+	CourseM, OxygenLMin float64 // of a walk: length of the course, oxygen; 0: none or not recorded
+	Aid                 string  // of a walk
 
 	Loads    []Load
 	Recovery []Fall
@@ -98,6 +100,7 @@ func reasons(a, b *Test, e *estimate.Estimator) (all []Reason) {
 	if a.Ergometer != "" && b.Ergometer != "" && !same(a.Ergometer, b.Ergometer) {
 		add("ergometer", "the ergometer differs ("+a.Ergometer+", then "+b.Ergometer+")")
 	}
+	all = append(all, walkReasons(a, b)...)
 	if a.MaxHRFormula != b.MaxHRFormula && entersMaxHR(e) {
 		add("max-hr-formula", "the formula of maximal heart rate differs ("+said(a.MaxHRFormula)+", then "+said(b.MaxHRFormula)+"), and the equation uses it")
 	}
@@ -110,7 +113,7 @@ func reasons(a, b *Test, e *estimate.Estimator) (all []Reason) {
 		}
 	}
 	if a.hasValue() && b.hasValue() && a.Estimator == b.Estimator && studyFor(a, b) == nil {
-		add("no-error", "no error of a repeated test is published for this equation")
+		add("no-error", "no error of a repeated test is published for this "+whatOf(a))
 	}
 	return all
 }
@@ -151,4 +154,12 @@ func drugOf(t *Test) string {
 		return t.DrugName
 	}
 	return t.Drug
+}
+
+// whatOf names what a test's value comes from.
+func whatOf(t *Test) string {
+	if t.Unit == Metres {
+		return "walk"
+	}
+	return "equation"
 }

@@ -16,7 +16,7 @@ import (
 type changeCmd struct {
 	Files []string `arg:"" name:"file" placeholder:"FILE.csv" help:"Data sheets in which people have two or more tests, as for 'gradus score'."`
 
-	Meaningful string `name:"meaningful" placeholder:"X" help:"The change that matters: a number of mL/kg/min, or one-met, six-percent, one-ml, fifth-of-spread (one-met)."`
+	Meaningful string `name:"meaningful" placeholder:"X" help:"The change that matters: a number of mL/kg/min, or one-met, six-percent, one-ml, fifth-of-spread (one-met); for walks metres, such as 30m (the published one for the condition)."`
 	JSON       bool   `name:"json" help:"Print one JSON document."`
 	Today      string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
 }
@@ -32,7 +32,12 @@ type changes struct {
 // the same.
 func (c *changeCmd) Run(e *env) error {
 	choice := change.Choice{ID: c.Meaningful}
-	if v, err := strconv.ParseFloat(c.Meaningful, 64); err == nil {
+	if v, err := strconv.ParseFloat(strings.TrimSuffix(c.Meaningful, "m"), 64); err == nil && strings.HasSuffix(c.Meaningful, "m") {
+		if !(v > 0 && v <= 1000) {
+			return usageError{fmt.Sprintf("--meaningful %s is not above 0 and at most 1000 m", c.Meaningful)}
+		}
+		choice = change.Choice{Metres: v}
+	} else if v, err := strconv.ParseFloat(c.Meaningful, 64); err == nil {
 		if !(v > 0 && v <= 50) {
 			return usageError{fmt.Sprintf("--meaningful %s is not above 0 and at most 50 mL/kg/min", c.Meaningful)}
 		}
@@ -134,7 +139,7 @@ func writeChanges(out io.Writer, found *changes) error {
 		}
 		if s := row.Slope; s != nil {
 			t.gap()
-			t.say("", "Over all %d tests: %s mL/kg/min a week (95 %% range %s to %s).", len(row.Points), signed(s.PerWeek, 2), signed(s.Low95, 2), signed(s.High95, 2))
+			t.say("", "Over all %d tests: %s %s a week (95 %% range %s to %s).", len(row.Points), signed(s.PerWeek, 2), unitOf(found, row.Participant), signed(s.Low95, 2), signed(s.High95, 2))
 		}
 	}
 	return t.to(out)
@@ -143,13 +148,17 @@ func writeChanges(out io.Writer, found *changes) error {
 func tellPair(t *prose, p *change.Pair, what string) {
 	t.say("", "%s: %s%s to %s%s.", p.Participant, what, named(p.From, p.FromDate), named(p.To, p.ToDate), apart(p.Days))
 	if p.Difference != nil {
-		t.say("", "Estimated VO2peak %.1f, then %.1f mL/kg/min: %s (%s %%).", *p.FromValue, *p.ToValue, signed(*p.Difference, 1), signed(*p.Percent, 0))
+		what := "Estimated VO2peak"
+		if p.Unit == change.Metres {
+			what = "Distance"
+		}
+		t.say("", "%s %.1f, then %.1f %s: %s (%s %%).", what, *p.FromValue, *p.ToValue, p.Unit, signed(*p.Difference, 1), signed(*p.Percent, 0))
 	}
 	if p.Withheld != "" {
 		t.say("", "No verdict on change: %s.", p.Withheld)
 	} else {
 		t.say("  ", "Beyond error? %s. 95 %% range of the change %s to %s; %.2f or more is beyond error.", yesNo(*p.Beyond), signed(*p.Low95, 1), signed(*p.High95, 1), *p.Error.MDC95)
-		t.say("  ", "Large enough to matter? %s", matters(&p.Matter))
+		t.say("  ", "Large enough to matter? %s", matters(&p.Matter, p.Unit))
 		t.say("  ", "How sure? The chance that the true change is above zero is %s%s (flat prior).", chance(*p.Rise), aboveText(&p.Matter))
 	}
 	if len(p.Parts) > 0 {
@@ -171,9 +180,21 @@ func tellPair(t *prose, p *change.Pair, what string) {
 	for _, c := range p.Cautions {
 		t.say("  ", "Caution: %s.", c.Text)
 	}
-	if p.Error.Population != "" {
+	if p.Error.Population != "" && p.Error.N == 0 {
+		t.say("  ", "Error: %s. %s", p.Error.Population, p.Error.Source)
+	} else if p.Error.Population != "" {
 		t.say("  ", "Error: %s, n = %d, over %s. %s", p.Error.Population, p.Error.N, p.Error.Over, p.Error.Source)
 	}
+}
+
+// unitOf is the unit of a person's values.
+func unitOf(found *changes, participant string) string {
+	for i := range found.Pairs {
+		if found.Pairs[i].Participant == participant {
+			return found.Pairs[i].Unit
+		}
+	}
+	return "mL/kg/min"
 }
 
 func named(id, date string) string {
@@ -212,7 +233,7 @@ func signed(v float64, decimals int) string {
 	return text
 }
 
-func matters(m *change.Matter) string {
+func matters(m *change.Matter, unit string) string {
 	if m.Threshold == nil {
 		return "No line was chosen."
 	}
@@ -220,7 +241,7 @@ func matters(m *change.Matter) string {
 	if m.Verdict == change.LargeEnough {
 		yes = "Yes"
 	}
-	return fmt.Sprintf("%s: the line is %.1f mL/kg/min (%s).", yes, *m.Threshold, m.Text)
+	return fmt.Sprintf("%s: the line is %.1f %s (%s).", yes, *m.Threshold, unit, m.Text)
 }
 
 func aboveText(m *change.Matter) string {

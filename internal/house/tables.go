@@ -51,6 +51,7 @@ var dataTables = map[string]func() (string, error){
 	"interval sessions":     dataFile(prescribe.Data, "intervals", "id|text|people|how|source", "id | session | people | known | source"),
 	"repeat errors":         dataFile(change.Data, "errors", "id|estimator|population|n|mean1|sd1|mean2|sd2|r|practice_p|over|how|source", "id | equation | people | n | first mean | SD | second mean | SD | r | p of the difference | over | known | source"),
 	"meaningful changes":    dataFile(change.Data, "meaningful", "id|text|kind|value|unit|how|source", "id | change | kind | value | unit | known | source"),
+	"changes of walks":      dataFile(change.Data, "walks", "id|protocol|population|words|statistic|metres|use|how|source|note", "id | walk | people | words of the condition | statistic | m | used | known | source | note"),
 	"direct signs":          dataFile(change.Data, "signs", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
 	"meaning numbers":       dataFile(interpret.Data, "numbers", "id|value|unit|how|source|note", "id | value | unit | known | source | note"),
 }

@@ -44,7 +44,22 @@ func (t *Scored) Visit() *change.Test {
 		}
 	}
 	v.Loads, v.Recovery = t.loads(), t.falls()
+	if t.Estimator == nil && t.Protocol.Outcome.What == "distance" {
+		t.walk(v)
+	}
 	return v
+}
+
+// walk makes the distance the value of a test whose outcome it is. There are no work rates to compare.
+func (t *Scored) walk(v *change.Test) {
+	m, ok := t.State.DistanceM(t.Protocol, t.State.Now)
+	if !ok {
+		v.NoEstimate = "the distance is not recorded"
+		return
+	}
+	v.Value, v.Unit, v.Inputs, v.NoEstimate, v.Loads = m, change.Metres, []float64{}, "", nil
+	v.CourseM, v.Aid = t.State.CourseM(t.Protocol, int(t.State.Stages[0].Part)), t.State.In.Aid
+	v.OxygenLMin, _ = t.State.In.Answers.Value("oxygen_l_min")
 }
 
 // condition is "none" when the sheet says that there is none.

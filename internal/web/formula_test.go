@@ -32,3 +32,18 @@ func TestFormulaOfTheFirstTest(t *testing.T) {
 		}
 	}
 }
+
+// A site can demand verified equations of the pages too; the running page is told so with the estimator.
+func TestVerificationIsDemandedOfThePages(t *testing.T) {
+	for _, demanded := range []bool{false, true} {
+		b := begin(t, false)
+		b.stop()
+		b.verified = demanded
+		b.start()
+		w := b.browser()
+		id := w.prepare(w.person("A-1"), alder())
+		if got := w.open(id).Load.Estimator; got.Demanded != demanded || !got.Unverified() {
+			t.Errorf("demanded %v: the page got %v", demanded, got.Demanded)
+		}
+	}
+}

@@ -24,14 +24,15 @@ import (
 
 // bedside is a server on a record in a directory, with the clocks of a machine that the test moves.
 type bedside struct {
-	t     *testing.T
-	dir   string
-	store record.Store
-	srv   *web.Server
-	http  *httptest.Server
-	demo  bool
-	speed int
-	clock *clocks
+	verified bool // the site demands verified equations
+	t        *testing.T
+	dir      string
+	store    record.Store
+	srv      *web.Server
+	http     *httptest.Server
+	demo     bool
+	speed    int
+	clock    *clocks
 }
 
 // clocks are those of the machine the server stands on.
@@ -76,7 +77,7 @@ func (b *bedside) start() {
 func (b *bedside) serve() {
 	b.t.Helper()
 	var err error
-	b.srv, err = web.New(web.Options{Store: b.store, Dir: b.dir, Demo: b.demo, Speed: b.speed, Assets: built,
+	b.srv, err = web.New(web.Options{Store: b.store, Dir: b.dir, Demo: b.demo, Speed: b.speed, Assets: built, Verified: b.verified,
 		Now: func() time.Time { return b.clock.wall }, Boot: func() (web.Boot, bool) { return b.clock.boot, !b.clock.none }})
 	if err != nil {
 		b.t.Fatal(err)
