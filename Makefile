@@ -66,6 +66,8 @@ benchmarks:
 # cache: some tests read the tree and build programs, which the cache does not see. The same-bits test compares
 # the builds and needs no race detector in itself.
 test: deps build types lint wasm benchmarks
+	@echo "== every shipped test is proved, without the race detector"
+	go test -count=1 -timeout 20m ./prove
 	@echo "== all tests, with the race detector"
 	@figures=$$(mktemp); trap 'rm -f "$$figures"' EXIT; failed=0; \
 	echo go test -race -count=1 -timeout 20m ./...; \

@@ -76,7 +76,9 @@ func CanOf(ticked, asked []string) map[string]bool {
 	}
 	can := settle(yes)
 	for _, id := range asked {
-		can[id] = can[id]
+		if _, known := can[id]; !known {
+			can[id] = false
+		}
 	}
 	return can
 }

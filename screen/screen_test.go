@@ -486,7 +486,6 @@ func worsen(t *rapid.T, a *Answers) string {
 				kind = "down"
 			}
 			// from a good value any value beyond the good ones is worse
-			now = min(max(now, f.Worse.From), f.Worse.To)
 			if was := field.Elem().Float(); was < f.Worse.From || was > f.Worse.To {
 				now = was
 			} else if kind == "up" {

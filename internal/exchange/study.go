@@ -324,9 +324,7 @@ func Study(cases []Case, choice Choice) (*table.Package, []Free, error) {
 		about = "study codes, ages over 89 pooled, free text left out. " + WarnStudyDays
 	}
 	p := &table.Package{Name: "submaximal-tests", Title: title, Description: about, Version: "1.0.0"}
-	for _, source := range w.sources() {
-		p.Sources = append(p.Sources, source)
-	}
+	p.Sources = append(p.Sources, w.sources()...)
 	tests, readings := w.tables()
 	p.Tables = []table.Table{tests, readings, guide(&tests, &readings)}
 	return p, w.free, nil

@@ -37,7 +37,6 @@ type scored struct {
 func run(t *testing.T, m *Mapping, name string, data []byte) (map[string]scored, string, bool) {
 	t.Helper()
 	out := map[string]scored{}
-	var order []string
 	var said bytes.Buffer
 	var lines bytes.Buffer
 	failed, err := m.Run(name, bytes.NewReader(data), plans, &lines, func(to []byte, s *Score) ([]byte, error) {
@@ -68,7 +67,6 @@ func run(t *testing.T, m *Mapping, name string, data []byte) (map[string]scored,
 			return estimate.Number(v)
 		}
 		out[f[0]] = scored{number(f[1]), number(f[2]), number(f[3]), f[4], f[5], f[6], f[7]}
-		order = append(order, f[0])
 	}
 	return out, said.String(), failed
 }

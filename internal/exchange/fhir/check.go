@@ -40,7 +40,6 @@ func Check(data []byte) []Fault {
 
 type checker struct {
 	faults []Fault
-	inside int // depth of contained resources
 }
 
 func (c *checker) fault(path, rule, format string, args ...any) {
