@@ -38,6 +38,7 @@ type Case struct {
 	PlanFor                 string // condition of the plan, an id of package prescribe; "" is chosen where it is plain
 	Weeks                   int    // of the plan
 	Program                 string // version of this program
+	Invented                bool   // a person of the demonstration
 
 	Protocol  *protocol.Protocol
 	Estimator *estimate.Estimator
@@ -56,7 +57,9 @@ type Signing struct {
 	Version  int // from 1; 0 counts as 1
 	By, On   string
 	Replaces string // why this version replaces the one before; "" for the first
-	Pending  bool   // corrected after it was signed, and not signed again
+	// Superseded says that a later version was signed.
+	Superseded bool
+	Pending    bool // corrected after it was signed, and not signed again
 }
 
 // Final reports whether somebody has signed this version.
@@ -78,6 +81,9 @@ func (s *Signing) Text() string {
 			text += ": " + strings.TrimSuffix(s.Replaces, ".")
 		}
 		text += "."
+	}
+	if s.Superseded {
+		text += " Another version has replaced it since."
 	}
 	return text
 }
@@ -298,6 +304,19 @@ func (c *Case) Plan() (*prescribe.Prescription, string) {
 	if why != "" {
 		return nil, why
 	}
+	weeks := c.Weeks
+	if weeks == 0 {
+		weeks = 8
+	}
+	plan, err := prescribe.For(c.Trainee(), prescribe.Choice{Condition: condition, Weeks: weeks})
+	if err != nil {
+		return nil, err.Error()
+	}
+	return plan, ""
+}
+
+// Trainee is the person as a prescription needs to know it.
+func (c *Case) Trainee() prescribe.Person {
 	in, l := &c.State.In, &c.State.Limits
 	p := prescribe.Person{AgeYears: in.AgeYears, MassKg: in.MassKg, RestHR: in.RestHR, MaxHR: l.MaxHR, MaxHRSource: l.Formula, Drug: textOf(in.Drug), Rhythm: textOf(in.Rhythm),
 		Machine: c.machine(), Stages: c.stages(), ICDRate: in.DeviceRate, IschaemiaHR: in.IschaemiaHR}
@@ -321,15 +340,7 @@ func (c *Case) Plan() (*prescribe.Prescription, string) {
 		p.Machine = "recumbent stepper"
 		p.Stages = nil // of a bench or a wheelchair no work rate carries over
 	}
-	weeks := c.Weeks
-	if weeks == 0 {
-		weeks = 8
-	}
-	plan, err := prescribe.For(p, prescribe.Choice{Condition: condition, Weeks: weeks})
-	if err != nil {
-		return nil, err.Error()
-	}
-	return plan, ""
+	return p
 }
 
 // planFor chooses a recommendation only where nothing has to be guessed.
@@ -407,6 +418,9 @@ func (c *Case) drugs() string {
 // versions is the foot of every paper.
 func (c *Case) versions() string {
 	text := "Gradus"
+	if c.Invented {
+		text = "Invented person, for practice only. Gradus"
+	}
 	if c.Program != "" {
 		text += " " + c.Program
 	}

@@ -1,0 +1,500 @@
+package web
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"gradus/change"
+	"gradus/conduct"
+	"gradus/estimate"
+	"gradus/internal/record"
+	"gradus/internal/report"
+	"gradus/internal/sheet"
+	"gradus/prescribe"
+)
+
+// factReport is what was said for the papers of a test, and who signed them.
+const factReport = "report"
+
+const paperRecall = "recall"
+
+// reportFact is kept with the visit: what the papers say beside the test itself, as a draft or signed.
+type reportFact struct {
+	Test     string            `json:"test"`
+	Final    bool              `json:"final"`
+	Report   int               `json:"report"` // version of the report, from 1
+	Result   int               `json:"result"` // version of the result behind it
+	Why      string            `json:"why,omitempty"`
+	Asks     string            `json:"asks,omitempty"`
+	Question string            `json:"question,omitempty"`
+	Referrer string            `json:"referrer,omitempty"`
+	Clinic   string            `json:"clinic,omitempty"`
+	PlanFor  string            `json:"plan_for,omitempty"`
+	Weeks    int               `json:"weeks,omitempty"`
+	Edits    []string          `json:"edits,omitempty"`
+	Said     string            `json:"said,omitempty"`  // what the report said, in short
+	Marks    map[uint32]uint32 `json:"marks,omitempty"` // the last event of each term that it knew
+	by       string
+	at       time.Time
+}
+
+// reports are the facts about the papers of a test, the oldest first.
+func (s *Server) reports(r *http.Request, t record.Test) (all []reportFact, err error) {
+	if t.Visit == 0 {
+		return nil, nil
+	}
+	facts, err := s.store.Facts(r.Context(), t.Visit)
+	for _, f := range facts {
+		one := reportFact{by: f.By, at: f.At}
+		if f.Kind != factReport {
+			continue
+		}
+		if err := json.Unmarshal(f.JSON, &one); err != nil {
+			return nil, err
+		}
+		if one.Test == t.ID {
+			all = append(all, one)
+		}
+	}
+	return all, err
+}
+
+// standing is where the papers of a test stand: what was said last, and what was signed last.
+type standing struct {
+	now    reportFact
+	signed *reportFact // nil: nothing yet
+	old    *reportFact // the signed one before that
+}
+
+func standingOf(all []reportFact, version int) (out standing) {
+	for i := range all {
+		out.now = all[i]
+		if all[i].Final {
+			out.old, out.signed = out.signed, &all[i]
+		}
+	}
+	if out.signed != nil && out.signed.Result == version && out.now.Final {
+		return out
+	}
+	out.now.Final, out.now.Marks, out.now.Result, out.now.Report = false, nil, version, 1
+	if out.signed != nil {
+		out.now.Report = out.signed.Report + 1
+		if out.now.Why == out.signed.Why {
+			out.now.Why = ""
+		}
+	}
+	return out
+}
+
+// signing is the standing for the papers themselves.
+func (s *standing) signing(t *told) report.Signing {
+	n := &s.now
+	out := report.Signing{Version: n.Report, Replaces: n.Why}
+	if n.Final {
+		out.By, out.On = n.by, n.at.Local().Format(time.DateOnly)
+		return out
+	}
+	if out.Pending = s.signed != nil; out.Pending && out.Replaces == "" {
+		if all := estimate.Replacements(t.load.Protocol, t.load.Events, t.load.Estimator); len(all) > 0 {
+			out.Replaces = all[len(all)-1].What
+		}
+	}
+	return out
+}
+
+// scored is a test as a data sheet would tell it; that is what papers and comparisons are made from.
+func (s *Server) scored(r *http.Request, t record.Test, events []conduct.Event) (*sheet.Scored, error) {
+	load, err := s.lib.loadOf(t, events)
+	if err != nil {
+		return nil, err
+	}
+	out := &sheet.Scored{ID: t.ID, Protocol: load.Protocol, Estimator: load.Estimator, Events: load.Events}
+	if out.State, _, err = conduct.Replay(load.Protocol, load.Events); err != nil {
+		return nil, err
+	}
+	out.Judged = estimate.Assess(load.Protocol, &out.State, load.Estimator)
+	in := &out.State.In
+	out.Person = sheet.Person{Date: t.Created.Local().Format(time.DateOnly), Protocol: t.Protocol, DrugName: in.DrugName, In: *in, Condition: strings.ReplaceAll(textOf(in.Condition), "+", ", "),
+		Said: map[string]string{"time": t.Created.Local().Format("15:04"), "ergometer": in.MachineID}}
+	for i := range load.Events {
+		if e := &load.Events[i]; e.Kind == conduct.Began && e.By != "examiner" {
+			out.Person.Said["examiner"] = e.By
+		}
+	}
+	if t.Visit != 0 {
+		v, err := s.store.Visit(r.Context(), t.Visit)
+		if err != nil {
+			return nil, err
+		}
+		out.Person.Date = v.Date
+	}
+	if t.Participant == 0 {
+		return out, nil
+	}
+	p, err := s.keptPerson(r, t.Participant)
+	if err != nil {
+		return nil, err
+	}
+	out.Person.Participant = p.Code
+	if len(p.Conditions) > 0 && in.Condition != 0 {
+		out.Person.Condition = strings.Join(p.Conditions, "; ")
+	}
+	return out, nil
+}
+
+// caseOf is a test with all that its papers speak of. With a signed report it is told as it was known then.
+func (s *Server) caseOf(r *http.Request, t *told, said *reportFact, signing report.Signing) (*report.Case, error) {
+	events := t.load.Events
+	if said.Marks != nil {
+		events = slices.DeleteFunc(slices.Clone(events), func(e conduct.Event) bool { return e.N > said.Marks[e.Term] })
+	}
+	this, err := s.scored(r, t.test, events)
+	if err != nil {
+		return nil, err
+	}
+	all := []*sheet.Scored{this}
+	if t.test.Participant != 0 {
+		tests, err := s.store.Tests(r.Context(), record.TestFilter{Participant: t.test.Participant})
+		if err != nil {
+			return nil, err
+		}
+		for _, other := range tests {
+			if other.ID == t.test.ID || other.Running() || other.Created.After(t.test.Created) {
+				continue
+			}
+			events, err := s.store.Events(r.Context(), other.ID)
+			if err != nil {
+				return nil, err
+			}
+			one, err := s.scored(r, other, events)
+			if err != nil {
+				return nil, err
+			}
+			all = append(all, one)
+		}
+	}
+	c, err := report.OfSheet(this, all, change.Choice{})
+	if err != nil {
+		return nil, err
+	}
+	c.Participant, c.Invented = t.person.Label, t.test.Demo
+	c.Asks, c.Question, c.Referrer, c.Clinic, c.PlanFor, c.Weeks, c.Edits, c.Signing = said.Asks, said.Question, said.Referrer, said.Clinic, said.PlanFor, said.Weeks, said.Edits, signing
+	before, err := s.screenedBefore(r, t.test)
+	if err != nil {
+		return nil, err
+	}
+	var lines []string
+	for _, line := range before {
+		lines = append(lines, line.Text)
+	}
+	c.Screening = strings.Join(lines, " ")
+	return c, nil
+}
+
+type papersBody struct {
+	Test     record.Test
+	Person   personAnswer
+	Standing string
+	Final    bool
+	Loose    bool // of no visit: there is nowhere to keep a signature
+	Kinds    []option
+	Answer   string // the first sentence
+	NoPlan   string
+	Old      []option // signed versions that were replaced
+	Out      []paperLine
+	Said     form
+	Give     form
+	Kept     bool
+	Failed   bool
+}
+
+func saidForm(n *reportFact, again bool) form {
+	conditions := make([]string, 0, 16)
+	for _, one := range prescribe.Recommendations() {
+		conditions = append(conditions, one.ID)
+	}
+	weeks := ""
+	if n.Weeks > 0 {
+		weeks = strconv.Itoa(n.Weeks)
+	}
+	f := form{Fields: []field{choiceField("asks", or(n.Asks, report.AskFitness), report.Questions...), textField("question", n.Question, 500), textField("referrer", n.Referrer, 200),
+		textField("clinic", n.Clinic, 200), choiceField("plan_for", n.PlanFor, conditions...), {Name: "weeks", Kind: "number", Value: weeks, Most: 2},
+		{Name: "plan_edits", Kind: "area", Value: strings.Join(n.Edits, "\n"), Most: 2000}}}
+	for i := range f.at("plan_for").Options {
+		for _, one := range prescribe.Recommendations() {
+			if o := &f.at("plan_for").Options[i]; o.Value == one.ID {
+				o.Label = one.Title
+			}
+		}
+	}
+	if again {
+		f.Fields = append(f.Fields, field{Name: "report_why", Kind: "text", Most: 500, Value: n.Why})
+	}
+	f.Fields = append(f.Fields, field{Name: "by", Kind: "text", Most: 80, Need: true})
+	return f
+}
+
+func giveForm() form {
+	f := form{Fields: []field{choiceField("paper_kind", report.KindNote, append(slices.Clone(report.Kinds), paperRecall)...), choiceField("paper_format", "pdf", report.Formats...),
+		choiceField("paper_size", "a4", report.Papers...), {Name: "paper_to", Kind: "text", Most: 200, Need: true}, {Name: "paper_by", Kind: "text", Most: 80, Need: true}}}
+	for i := range 3 {
+		f.Fields[i].Need = true
+	}
+	return f
+}
+
+// papers is the page from which papers are looked at, signed and handed out.
+func (s *Server) papers(w http.ResponseWriter, r *http.Request) error {
+	t, st, err := s.standingAt(r)
+	if err != nil {
+		return err
+	}
+	return s.showPapers(w, r, http.StatusOK, t, st, saidForm(&st.now, st.signed != nil), giveForm())
+}
+
+func (s *Server) standingAt(r *http.Request) (*told, *standing, error) {
+	t, err := s.retell(r)
+	if err != nil {
+		return nil, nil, err
+	}
+	if t.test.Running() {
+		return nil, nil, &askError{http.StatusConflict, "papers", say("paper.running"), say("papers.running")}
+	}
+	all, err := s.reports(r, t.test)
+	if err != nil {
+		return nil, nil, err
+	}
+	st := standingOf(all, t.state.Version())
+	return &t, &st, nil
+}
+
+func (s *Server) showPapers(w http.ResponseWriter, r *http.Request, status int, t *told, st *standing, said, give form) error {
+	c, err := s.caseOf(r, t, &st.now, st.signing(t))
+	if err != nil {
+		return err
+	}
+	body := papersBody{Test: t.test, Person: t.person, Standing: c.Signing.Text(), Final: st.now.Final, Loose: t.test.Visit == 0, Answer: c.Answer(), Said: said, Give: give,
+		Kept: r.URL.Query().Has("kept"), Failed: said.bad() || give.bad()}
+	_, body.NoPlan = c.Plan()
+	for _, kind := range report.Kinds {
+		if _, err := c.Paper(kind); err == nil {
+			body.Kinds = append(body.Kinds, option{kind, optionText("paper_kind", kind)})
+		}
+	}
+	if c.Signing.Version > 1 {
+		body.Kinds = append(body.Kinds, option{paperRecall, optionText("paper_kind", paperRecall)})
+	}
+	all, err := s.reports(r, t.test)
+	if err != nil {
+		return err
+	}
+	for _, one := range all {
+		if one.Final && !(st.now.Final && one.Report == st.now.Report) {
+			body.Old = append(body.Old, option{strconv.Itoa(one.Report), say("papers.old.line", one.Report, one.by, day(one.at.Local()))})
+		}
+	}
+	if body.Out, err = s.papersOf(r, t); err != nil {
+		return err
+	}
+	return s.show(w, status, frame{Page: "papers", Title: say("papers.title", t.person.Label), Purpose: say("papers.purpose"), Section: "people", Token: s.token(w, r), Body: body})
+}
+
+// tookPapers keeps what the papers say, or signs them.
+func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
+	t, st, err := s.standingAt(r)
+	if err != nil {
+		return err
+	}
+	sign := r.PostForm.Get("do") == "sign"
+	f := saidForm(&st.now, st.signed != nil)
+	f.take(r)
+	f.signed(s.signed(r))
+	one := reportFact{Test: t.test.ID, Report: st.now.Report, Result: t.state.Version(), Asks: f.text("asks"), Question: f.text("question"), Referrer: f.text("referrer"), Clinic: f.text("clinic"), PlanFor: f.text("plan_for"),
+		Weeks: int(f.within("weeks", 1, prescribe.MostWeeks)), Edits: linesOf(f.text("plan_edits"))}
+	if st.signed != nil {
+		if one.Why = f.text("report_why"); one.Why == "" {
+			f.fault("report_why", say("papers.why"))
+		}
+		if st.now.Final {
+			one.Report++ // a change after it was final makes a version of its own
+		}
+	}
+	switch {
+	case f.text("by") == "":
+		f.fault("by", say("form.empty"))
+	case t.test.Visit == 0:
+		f.General = say("papers.loose")
+	}
+	if f.bad() {
+		return s.showPapers(w, r, http.StatusUnprocessableEntity, t, st, f, giveForm())
+	}
+	if sign {
+		if err := s.keepResults(r, t); err != nil {
+			return err
+		}
+		if err := s.finish(r, t, &one, f.text("by")); err != nil {
+			return err
+		}
+	}
+	text, err := json.Marshal(one)
+	if err != nil {
+		return err
+	}
+	if _, err := s.store.AddFact(r.Context(), record.Fact{Visit: t.test.Visit, Kind: factReport, JSON: text, By: f.text("by")}); err != nil {
+		return err
+	}
+	http.Redirect(w, r, "/tests/"+t.test.ID+"/papers?kept", http.StatusSeeOther)
+	return nil
+}
+
+// finish makes a report final: it remembers the events it knew and what it said.
+func (s *Server) finish(r *http.Request, t *told, one *reportFact, by string) error {
+	one.Final, one.Marks = true, map[uint32]uint32{}
+	for i := range t.load.Events {
+		e := &t.load.Events[i]
+		one.Marks[e.Term] = max(one.Marks[e.Term], e.N)
+	}
+	c, err := s.caseOf(r, t, one, report.Signing{Version: one.Report, By: by, Replaces: one.Why})
+	if err != nil {
+		return err
+	}
+	one.Said = c.Short()
+	return nil
+}
+
+// documentOf makes a paper as it stands, or as a signed version had it.
+func (s *Server) documentOf(r *http.Request, t *told, st *standing, kind string, version int) (*report.Document, *report.Case, error) {
+	said, signing := &st.now, st.signing(t)
+	if version > 0 && !(st.now.Final && version == st.now.Report) {
+		all, err := s.reports(r, t.test)
+		if err != nil {
+			return nil, nil, err
+		}
+		at := slices.IndexFunc(all, func(f reportFact) bool { return f.Final && f.Report == version })
+		if at < 0 {
+			return nil, nil, record.ErrNotFound
+		}
+		said = &all[at]
+		signing = report.Signing{Version: said.Report, By: said.by, On: said.at.Local().Format(time.DateOnly), Replaces: said.Why, Superseded: true}
+	}
+	c, err := s.caseOf(r, t, said, signing)
+	if err != nil {
+		return nil, nil, err
+	}
+	if kind == paperRecall {
+		d, err := s.recallOf(r, t, st, c)
+		return d, c, err
+	}
+	if !slices.Contains(report.Kinds, kind) {
+		return nil, nil, record.ErrNotFound
+	}
+	d, err := c.Paper(kind)
+	if err != nil {
+		return nil, nil, &askError{http.StatusConflict, "paper", ended(err.Error()), say("papers.back")}
+	}
+	return d, c, nil
+}
+
+// recallOf lists what was handed out before the report that stands was signed.
+func (s *Server) recallOf(r *http.Request, t *told, st *standing, c *report.Case) (*report.Document, error) {
+	was := st.signed
+	if st.now.Final {
+		was = st.old
+	}
+	if was == nil {
+		return nil, &askError{http.StatusConflict, "paper", say("papers.norecall"), say("papers.back")}
+	}
+	papers, err := s.store.Papers(r.Context(), t.test.ID)
+	if err != nil {
+		return nil, err
+	}
+	var out []report.HandedOut
+	for _, p := range papers {
+		if !st.now.Final || p.At.Before(st.now.at) {
+			out = append(out, report.HandedOut{Version: p.Version, What: p.What, To: p.To, By: p.By, On: p.At.Local().Format(time.DateOnly)})
+		}
+	}
+	return c.Recall(out, report.Was{Version: was.Report, Text: was.Said}), nil
+}
+
+// paper shows a paper as a page: the accessible version, which can be printed.
+func (s *Server) paper(w http.ResponseWriter, r *http.Request) error {
+	t, st, err := s.standingAt(r)
+	if err != nil {
+		return err
+	}
+	version, _ := strconv.Atoi(r.URL.Query().Get("report")) // without a number: the one that stands
+	d, _, err := s.documentOf(r, t, st, r.PathValue("kind"), version)
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	if err := report.WriteHTML(&b, d, "/papers.css"); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	_, _ = w.Write(b.Bytes()) // the browser has gone; there is nobody to tell
+	return nil
+}
+
+func servePaperStyle(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/css; charset=utf-8")
+	_, _ = w.Write([]byte(report.Style())) // the browser has gone; there is nobody to tell
+}
+
+var paperTypes = map[string]string{"pdf": "application/pdf", "html": "text/html; charset=utf-8", "txt": "text/plain; charset=utf-8"}
+
+// givePaper gives a paper as a file, and notes to whom it goes. The note comes first: no paper leaves unnoted.
+func (s *Server) givePaper(w http.ResponseWriter, r *http.Request) error {
+	t, st, err := s.standingAt(r)
+	if err != nil {
+		return err
+	}
+	f := giveForm()
+	f.take(r)
+	f.signed(s.signed(r))
+	for _, name := range []string{"paper_to", "paper_by"} {
+		if f.text(name) == "" {
+			f.fault(name, say("form.empty"))
+		}
+	}
+	kind, format := f.text("paper_kind"), f.text("paper_format")
+	var file bytes.Buffer
+	if !f.bad() {
+		d, c, err := s.documentOf(r, t, st, kind, 0)
+		var ask *askError
+		switch {
+		case errors.As(err, &ask):
+			f.fault("paper_kind", ask.Msg)
+		case err != nil:
+			return err
+		case kind == report.KindNote:
+			err = c.Write(&file, kind, format, f.text("paper_size"))
+		default:
+			err = d.Write(&file, format, f.text("paper_size"))
+		}
+		if err != nil && ask == nil {
+			return err
+		}
+	}
+	if f.bad() {
+		return s.showPapers(w, r, http.StatusUnprocessableEntity, t, st, saidForm(&st.now, st.signed != nil), f)
+	}
+	standing := say("papers.asdraft")
+	if st.now.Final {
+		standing = say("papers.asfinal", st.now.Report)
+	}
+	if err := s.handOut(r, t, optionText("paper_kind", kind)+", "+format+", "+standing, f.text("paper_to"), f.text("paper_by")); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", paperTypes[format])
+	w.Header().Set("Content-Disposition", `attachment; filename="`+kind+"-"+t.test.ID+"."+format+`"`)
+	_, _ = w.Write(file.Bytes()) // the browser has gone; the paper is noted, which errs on the safe side
+	return nil
+}

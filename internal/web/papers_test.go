@@ -1,0 +1,171 @@
+package web_test
+
+import (
+	"bytes"
+	"net/http"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+)
+
+// other are the fields of a form, some of them set otherwise.
+func other(base url.Values, pairs ...string) url.Values {
+	out := url.Values{}
+	for k, v := range base {
+		out[k] = v
+	}
+	for i := 0; i < len(pairs); i += 2 {
+		out.Set(pairs[i], pairs[i+1])
+	}
+	return out
+}
+
+// pdfText reads a PDF with another program.
+func pdfText(t *testing.T, data string) string {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "paper.pdf")
+	if err := os.WriteFile(file, []byte(data), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command("pdftotext", file, "-")
+	var errw bytes.Buffer
+	cmd.Stderr = &errw
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("pdftotext: %v %s; install Debian's poppler-utils (make deps)", err, errw.String())
+	}
+	return strings.Join(strings.Fields(strings.ReplaceAll(string(out), "\u00a0", " ")), " ")
+}
+
+// A report from draft to final, handed out, corrected, signed again and called back; the old one stays as it was.
+func TestPapersOfATest(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	who := w.person("A-1")
+	id := w.prepare(who, alder())
+	at := "/tests/" + id + "/papers"
+	today := time.Now().Format(time.DateOnly) // the record has the machine's clock
+	if p := w.get(at); p.status != http.StatusConflict {
+		t.Errorf("papers of a running test: %d", p.status)
+	}
+	w.ride(id, nil)
+	has(t, "the result leads there", w.get("/tests/"+id), http.StatusOK, `href="`+at+`"`)
+	first := w.get(at)
+	has(t, "before", first, http.StatusOK, "Draft, not signed.", "Estimated VO2peak is ", "95 % range", at+"/note", at+"/letter", at+"/plan", at+"/sheet")
+	lacks(t, "before", first, at+"/comparison", at+"/recall")
+	for kind, want := range map[string]string{"note": "For the physician", "letter": "Your fitness score is about", "plan": "Week by week", "sheet": "Which loads next?"} {
+		p := w.get(at + "/" + kind)
+		for _, want := range []string{want, `href="/papers.css"`, "Not certified as a medical device"} {
+			if p.status != http.StatusOK || !strings.Contains(p.text, want) {
+				t.Errorf("%s: %d, lacks %q", kind, p.status, want)
+			}
+		}
+		if !strings.Contains(p.text, "Draft, not signed.") && kind != "sheet" {
+			t.Errorf("%s does not say that it is a draft", kind)
+		}
+	}
+	if p := w.get("/papers.css"); p.status != http.StatusOK || !strings.HasPrefix(p.header.Get("Content-Type"), "text/css") {
+		t.Errorf("the style: %d", p.status)
+	}
+	for _, missing := range []string{"/poem", "/note?report=7"} {
+		if p := w.get(at + missing); p.status != http.StatusNotFound {
+			t.Errorf("%s: %d", missing, p.status)
+		}
+	}
+	if p := w.get(at + "/comparison"); p.status != http.StatusConflict {
+		t.Errorf("a comparison of one test: %d", p.status)
+	}
+
+	said := url.Values{"asks": {"training"}, "question": {"how hard may she train?"}, "referrer": {"Dr Example"}, "plan_edits": {"only twice a week at first"}, "by": {"KL"}, "do": {"keep"}}
+	has(t, "without a name", w.send(at, at+"/said", other(said, "by", "")), http.StatusUnprocessableEntity, `id="by-fault"`)
+	has(t, "kept", w.send(at, at+"/said", said), http.StatusOK, "Kept.", "Training may begin at ", "Draft, not signed.")
+	has(t, "signed", w.send(at, at+"/said", other(said, "do", "sign")), http.StatusOK, "Final, version 1, signed by KL on "+today+".")
+	note := w.get(at + "/note").text
+	for _, want := range []string{"Training may begin at ", "How hard may she train?", "Dr Example", "only twice a week at first", "Final, version 1"} {
+		if !strings.Contains(note, want) {
+			t.Errorf("the note lacks %q", want)
+		}
+	}
+
+	give := url.Values{"paper_kind": {"note"}, "paper_format": {"pdf"}, "paper_size": {"letter"}, "paper_to": {"Dr Example"}, "paper_by": {"KL"}}
+	has(t, "to nobody", w.send(at, at+"/file", other(give, "paper_to", "")), http.StatusUnprocessableEntity, `id="paper_to-fault"`)
+	has(t, "no comparison", w.send(at, at+"/file", other(give, "paper_kind", "comparison")), http.StatusUnprocessableEntity, "there is no earlier test")
+	file := w.send(at, at+"/file", give)
+	if file.status != http.StatusOK || file.header.Get("Content-Type") != "application/pdf" || !strings.HasPrefix(file.text, "%PDF-") || !strings.Contains(file.header.Get("Content-Disposition"), "note-"+id+".pdf") {
+		t.Fatalf("the file: %d %v", file.status, file.header)
+	}
+	if text := pdfText(t, file.text); !strings.Contains(text, "Final, version 1, signed by KL") || !strings.Contains(text, "Training may begin at") {
+		t.Errorf("in the file: %.400s", text)
+	}
+	if again := w.send(at, at+"/file", give); again.text != file.text {
+		t.Error("the same paper has other bytes")
+	}
+	for format, want := range map[string]string{"html": "<!doctype html>", "txt": "Training may begin at"} {
+		if p := w.send(at, at+"/file", other(give, "paper_format", format)); !strings.HasPrefix(p.text, want) {
+			t.Errorf("%s: %.60q", format, p.text)
+		}
+	}
+	out := w.get(at)
+	has(t, "noted", out, http.StatusOK, "note for the clinician, pdf, report version 1, version 1, to Dr Example, by KL", "txt, report version 1")
+	lacks(t, "refused ones are not noted", out, "comparison with the test before, pdf")
+
+	// A drug is found afterwards: the report is not final any more, and the next one says what it replaces.
+	b.clock.pass(time.Hour)
+	fix := w.get("/tests/" + id + "/correct")
+	values := url.Values{"rate_limiting_drug": {"yes"}, "drug_name": {"a beta-blocker"}, "correct_why": {"told at home"}, "by": {"KL"}}
+	for _, m := range regexp.MustCompile(`name="([a-z_]+)" type="text"[^>]*value="([^"]+)"`).FindAllStringSubmatch(fix.text, -1) {
+		if values.Get(m[1]) == "" {
+			values.Set(m[1], m[2])
+		}
+	}
+	values.Set("sex", "female")
+	values.Set("rhythm", "sinus")
+	has(t, "corrected", w.send("/tests/"+id+"/correct", "/tests/"+id+"/correct", values), http.StatusOK, "Corrected.")
+	has(t, "pending", w.get(at), http.StatusOK, "Draft of version 2, not signed. Replaces version 1: ", at+"/recall", "Version 1, signed by KL")
+	has(t, "why it replaces", w.send(at, at+"/said", other(said, "do", "sign")), http.StatusUnprocessableEntity, `id="report_why-fault"`)
+	has(t, "signed again", w.send(at, at+"/said", other(said, "do", "sign", "report_why", "a drug was found")), http.StatusOK, "Final, version 2, signed by KL on "+today+". Replaces version 1: a drug was found.")
+	recall := w.get(at + "/recall")
+	for _, want := range []string{"Please use version 2 only", "A drug was found.", "note for the clinician, pdf, report version 1", "Dr Example", "Version 1 said:", "Now it says:"} {
+		if !strings.Contains(recall.text, want) {
+			t.Errorf("the recall lacks %q", want)
+		}
+	}
+	old := w.get(at + "/note?report=1").text
+	if !strings.Contains(old, "Another version has replaced it since.") || !strings.Contains(old, "No rate-limiting drug") {
+		t.Error("the old note is not what it was")
+	}
+	if new := w.get(at + "/note").text; !strings.Contains(new, "rate-limiting drug is taken") {
+		t.Error("the new note does not know the drug")
+	}
+
+	// What is said may change too, and that is another version.
+	has(t, "another question", w.send(at, at+"/said", other(said, "asks", "fitness", "report_why", "the question was another")), http.StatusOK, "Draft of version 3, not signed. Replaces version 2: the question was another.")
+	if p := b.browser().post(at+"/file", give); p.status != http.StatusForbidden && p.status != http.StatusUnprocessableEntity {
+		t.Errorf("a stranger's form: %d", p.status)
+	}
+}
+
+// Sessions from the log sheet are typed in, kept with the day's visit, and held against the plan.
+func TestLogOfTraining(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	who := w.person("A-1")
+	at := who + "/log"
+	has(t, "untested", w.get(at), http.StatusOK, "no test of this person is closed", "No session is typed in.")
+	id := w.prepare(who, alder())
+	w.ride(id, nil)
+	has(t, "before", w.get(at), http.StatusOK, "begin with week 1", "Plan of the test of")
+	b.clock.pass(15 * 24 * time.Hour)
+	for text, want := range map[string]string{"": "type in at least one session", "yesterday 20": "is not a day", "2026-03-04": "the minutes are missing", "2026-03-04 20 50 400": "heart rate", "2027-01-01 20": "still to come"} {
+		has(t, text, w.send(at, at, url.Values{"sessions": {text}, "by": {"KL"}}), http.StatusUnprocessableEntity, `id="sessions-fault"`, want)
+	}
+	sessions := "2026-03-04 30 40 105 12 fine\n2026-03-06 30 - 106 12\n2026-03-08 30 40 104,5 12 <b>tired</b>"
+	has(t, "kept", w.send(at, at, url.Values{"sessions": {sessions}, "by": {"KL"}}), http.StatusOK, "Kept: 3 sessions.", "Week by week, against the plan", "3 (3)", "go on: 3 of 3 sessions done", "give or take", "&lt;b&gt;tired")
+	has(t, "trouble", w.send(at, at, url.Values{"sessions": {"2026-03-12 10 40 120 16 dizzy!"}, "by": {"KL"}}), http.StatusOK, "something was wrong in a session", "Wait:")
+	has(t, "in the visit", w.get(who), http.StatusOK, `href="`+at+`"`)
+}
