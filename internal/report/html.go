@@ -15,6 +15,14 @@ var style string
 // Style is the style sheet of the HTML papers.
 func Style() string { return style }
 
+// Font is the font of the papers as a TrueType file.
+func Font(bold bool) []byte {
+	if bold {
+		return boldFont
+	}
+	return regularFont
+}
+
 //go:embed report.html
 var page string
 

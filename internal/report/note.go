@@ -144,7 +144,11 @@ func (c *Case) service() Pairs {
 	if c.Ergometer != "" {
 		protocolText += ", on " + c.Ergometer
 	}
-	add("Protocol.", protocolText+"; tested by "+or(c.Examiner, "not recorded"))
+	tester := "; tester not recorded"
+	if c.Examiner != "" {
+		tester = "; tested by " + c.Examiner
+	}
+	add("Protocol.", protocolText+tester)
 	add("Minutes.", c.minutesText())
 	return out
 }

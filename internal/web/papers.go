@@ -443,9 +443,22 @@ func (s *Server) paper(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
+// paperFonts lets the papers on the pages have the type of the printed ones.
+const paperFonts = `@font-face { font-family: "Atkinson Hyperlegible Next"; font-weight: 400; src: url(/papers-regular.ttf) format("truetype"); }
+@font-face { font-family: "Atkinson Hyperlegible Next"; font-weight: 700; src: url(/papers-bold.ttf) format("truetype"); }
+`
+
 func servePaperStyle(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "text/css; charset=utf-8")
-	_, _ = w.Write([]byte(report.Style())) // the browser has gone; there is nobody to tell
+	_, _ = w.Write([]byte(paperFonts + report.Style())) // the browser has gone; there is nobody to tell
+}
+
+func servePaperFont(bold bool) http.HandlerFunc {
+	return func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "font/ttf")
+		w.Header().Set("Cache-Control", "max-age=86400")
+		_, _ = w.Write(report.Font(bold)) // the browser has gone; there is nobody to tell
+	}
 }
 
 var paperTypes = map[string]string{"pdf": "application/pdf", "html": "text/html; charset=utf-8", "txt": "text/plain; charset=utf-8"}

@@ -166,6 +166,8 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /tests/{test}/papers/file", s.form(s.givePaper))
 	m.HandleFunc("GET /tests/{test}/papers/{kind}", s.page(s.paper))
 	m.HandleFunc("GET /papers.css", servePaperStyle)
+	m.HandleFunc("GET /papers-regular.ttf", servePaperFont(false))
+	m.HandleFunc("GET /papers-bold.ttf", servePaperFont(true))
 	m.HandleFunc("GET /tests/{test}/sheet", s.page(s.sheet))
 	m.HandleFunc("GET /tests/{test}/run", s.page(s.shell("run")))
 	m.HandleFunc("GET /tests/{test}/participant", s.page(s.shell("participant")))

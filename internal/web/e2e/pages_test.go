@@ -33,6 +33,32 @@ func TestServerPages(t *testing.T) {
 	}
 }
 
+// The papers of a test: the page that makes them, and each as a page of its own, which is the accessible version.
+func TestPapers(t *testing.T) {
+	s := serve(t, "demo", "--speed", "60")
+	first := browser(t, 768, 1024)
+	test := first.prepare(s, 3)
+	ride(first, false, nil)
+	first.until(patience, "everything is acknowledged", `gradus.undelivered() === 0`)
+	for _, size := range [][2]int64{{390, 844}, {1366, 768}} {
+		b := first.another(size[0], size[1])
+		for name, path := range map[string]string{"papers": "/tests/" + test + "/papers", "log": "/people/3/log"} {
+			b.visit(s.address + path)
+			b.look(fmt.Sprintf("%s-%d", name, size[0]))
+		}
+		for _, kind := range []string{"note", "letter", "plan", "sheet"} {
+			where := fmt.Sprintf("paper-%s-%d", kind, size[0])
+			b.visit(s.address + "/tests/" + test + "/papers/" + kind)
+			b.axe(where)
+			b.shot(where)
+			if wide := eval[float64](b, `document.documentElement.scrollWidth`); wide > float64(size[0]) {
+				t.Errorf("%s: %g px wide on %d", where, wide, size[0])
+			}
+		}
+		b.quiet()
+	}
+}
+
 // The seated rest counts down by itself.
 func TestSeatedRest(t *testing.T) {
 	s := serve(t, "demo")
