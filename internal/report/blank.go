@@ -40,7 +40,7 @@ func Blank(p *protocol.Protocol, e *estimate.Estimator, in *conduct.Inputs, part
 	if e != nil {
 		add(Para{Small: true, Label: "Estimate.", Text: formulaText(e)})
 	}
-	add(Para{Small: true, Text: "Why it ended ______________________________   Minute ______   Stage that counts last ______   W ______   Heart rate ______"})
+	add(Para{Small: true, Text: "Why it ended ______________________________   Minute ______   Stage that counts last ______   Load ______   Heart rate ______"})
 	return d
 }
 
@@ -179,7 +179,7 @@ func workText(w protocol.Work) string {
 	case "chosen":
 		return "____ W (" + span(w.Choose.From, w.Choose.To, 0) + ")"
 	case "speed":
-		return strings.TrimSuffix(num(w.SpeedKmh)+" km/h, "+gradeText(w), ", ")
+		return strings.TrimSuffix(speedText(w)+", "+gradeText(w), ", ")
 	case "chosen-speed":
 		return "____ km/h (" + num(w.Pace.From) + " to " + num(w.Pace.To) + "), " + gradeText(w)
 	case "same-speed":
@@ -192,6 +192,15 @@ func workText(w protocol.Work) string {
 		return "rest"
 	}
 	return ""
+}
+
+// speedText has the speed as the source prints it.
+func speedText(w protocol.Work) string {
+	kmh := num(round(w.SpeedKmh)) + " km/h"
+	if w.SpeedMph > 0 {
+		return num(w.SpeedMph) + " mph (" + kmh + ")"
+	}
+	return kmh
 }
 
 func gradeText(w protocol.Work) string {

@@ -192,7 +192,7 @@ func (c *Case) minutes() Table {
 		if m.Disturbed {
 			hr += " (disturbed)"
 		}
-		work := num(m.Work)
+		work := num(round(m.Work))
 		if c.State.Stop.Active && m.Work == 0 {
 			work = blank(m.Work) // after the stop nothing is set
 		}
@@ -233,7 +233,7 @@ func (c *Case) resultText() string {
 	}
 	text += fmt.Sprintf("estimated %s %s %s, %s, %s", r.What, fixed(float64(r.Value), 1), r.Unit, rangeText(r), r.Covers)
 	if e := c.Judged.End; e != nil {
-		text += fmt.Sprintf("; from %s %s and %s /min, as a %s peak", num(e.WorkW), or(c.unit(), "W"), num(e.HR), r.Criterion)
+		text += fmt.Sprintf("; from %s %s and %s /min, as a %s peak", num(round(e.WorkW)), or(c.unit(), "W"), num(e.HR), r.Criterion)
 	}
 	return sentence(text)
 }

@@ -54,7 +54,7 @@ func (c *Case) stairs(plain bool) Picture {
 		y := yWork(s.Work)
 		d.box(x(s.FromMs), y, x(s.ToMs), bottom, grey, 0.8)
 		if s.Work > 0 && x(s.ToMs)-x(s.FromMs) > 18 {
-			d.text((x(s.FromMs)+x(s.ToMs))/2, bottom-4, 9, "middle", num(s.Work))
+			d.text((x(s.FromMs)+x(s.ToMs))/2, bottom-4, 9, "middle", num(round(s.Work)))
 		}
 	}
 	d.line(left, bottom, right, bottom, 1, false)
@@ -68,7 +68,7 @@ func (c *Case) stairs(plain bool) Picture {
 	}
 	d.text((left+right)/2, bottom+25, 9, "middle", "minute")
 	if unit != "" {
-		d.text(left-4, yWork(most)+3, 9, "end", num(most))
+		d.text(left-4, yWork(most)+3, 9, "end", num(round(most)))
 		d.text(left-4, bottom+3, 9, "end", "0")
 		d.text(4, 9, 9, "start", unit+" (steps)")
 	}
@@ -103,7 +103,7 @@ func (c *Case) stairs(plain bool) Picture {
 			d.dot(x(dot.AtMs), yHR(dot.V), 3, !dot.Disturbed)
 		}
 	}
-	text := fmt.Sprintf("%d stages up to %s %s over %s min; %d heart rates", int(c.State.NStages), num(most), unit, num(length/60000), n)
+	text := fmt.Sprintf("%d stages up to %s %s over %s min; %d heart rates", int(c.State.NStages), num(round(most)), unit, num(length/60000), n)
 	if end > 0 && !plain {
 		text += fmt.Sprintf("; planned end at %d /min", c.State.Limits.EndBeat)
 	}
