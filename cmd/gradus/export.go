@@ -18,6 +18,7 @@ import (
 type exportCmd struct {
 	FHIR exportFHIRCmd `cmd:"" name:"fhir" help:"One HL7 FHIR R4 transaction Bundle: person, readings, estimate with its error, report, plan."`
 	Data exportDataCmd `cmd:"" name:"data" help:"A Frictionless data package for research, de-identified unless told otherwise."`
+	XLSX exportXLSXCmd `cmd:"" name:"xlsx" help:"A workbook: data, results whose estimate is a live formula, columns explained. De-identified unless told otherwise."`
 }
 
 // source is what is exported: data sheets, or tests of the record.

@@ -11,15 +11,25 @@ import (
 	tables "gradus/internal/exchange/table"
 )
 
-type exportDataCmd struct {
-	source
-
+// deidentifying are the choices of what names a person.
+type deidentifying struct {
 	Codes      string   `name:"codes" placeholder:"FILE.csv" help:"List of study codes: participant and code. Codes that are missing are drawn by chance and added. Keep it apart from the data."`
 	Identified bool     `name:"identified" help:"Do not de-identify: codes, days and free text as they are. What was exported so comes back unchanged by 'gradus import data'."`
 	StudyDays  bool     `name:"study-days" help:"Days counted from the first test as well. Not Safe Harbor: an expert has to determine whether it still hides a person."`
 	Review     bool     `name:"review" help:"Print the free texts that would be left out, to be looked through, and write nothing."`
 	Keep       []string `name:"keep" placeholder:"COLUMN" help:"Columns of free text that were looked through and stay."`
-	Title      string   `name:"title" placeholder:"TEXT" help:"Title of the package."`
+}
+
+type exportDataCmd struct {
+	source
+	deidentifying
+
+	Title string `name:"title" placeholder:"TEXT" help:"Title of the package."`
+}
+
+type exportXLSXCmd struct {
+	source
+	deidentifying
 }
 
 // cases are the tests as tables show them.
@@ -43,31 +53,58 @@ func (c *source) cases(e *env) (all []exchange.Case, failed bool, err error) {
 
 // Run writes a data package.
 func (c *exportDataCmd) Run(e *env) error {
-	switch {
-	case c.Out == "" && !c.Review:
-		return usageError{"--out FILE.zip is missing: a package is a zip file"}
-	case c.Out != "" && !strings.HasSuffix(strings.ToLower(c.Out), ".zip"):
+	if c.Out != "" && !strings.HasSuffix(strings.ToLower(c.Out), ".zip") {
 		return usageError{fmt.Sprintf("--out %s: a package is a zip file; let the name end in .zip", c.Out)}
+	}
+	return c.deidentifying.run(e, &c.source, func(cases []exchange.Case, choice exchange.Choice) (func(io.Writer) error, []exchange.Free, error) {
+		choice.Title = c.Title
+		study, left, err := exchange.Study(cases, choice)
+		if err != nil {
+			return nil, nil, err
+		}
+		return study.Write, left, nil
+	})
+}
+
+// Run writes a workbook.
+func (c *exportXLSXCmd) Run(e *env) error {
+	if c.Out != "" && !strings.HasSuffix(strings.ToLower(c.Out), ".xlsx") {
+		return usageError{fmt.Sprintf("--out %s: let the name end in .xlsx", c.Out)}
+	}
+	return c.deidentifying.run(e, &c.source, func(cases []exchange.Case, choice exchange.Choice) (func(io.Writer) error, []exchange.Free, error) {
+		book, left, err := exchange.Workbook(cases, choice)
+		if err != nil {
+			return nil, nil, err
+		}
+		return book.Write, left, nil
+	})
+}
+
+// run makes a file of the tests and writes it, with what must be said about it.
+func (c *deidentifying) run(e *env, from *source, build func([]exchange.Case, exchange.Choice) (func(io.Writer) error, []exchange.Free, error)) error {
+	switch {
+	case from.Out == "" && !c.Review:
+		return usageError{"--out FILE is missing"}
 	case c.Identified && (c.StudyDays || c.Codes != ""):
 		return usageError{"--identified excludes --codes and --study-days"}
 	case !c.Identified && !c.Review && c.Codes == "":
 		return usageError{"de-identified data need --codes FILE.csv, where the study codes are kept; --identified writes the data as they are"}
 	}
-	cases, failed, err := c.cases(e)
+	cases, failed, err := from.cases(e)
 	if err != nil {
 		return err
 	}
 	if len(cases) == 0 {
 		return errReported
 	}
-	choice := exchange.Choice{Identified: c.Identified, StudyDays: c.StudyDays, Keep: c.Keep, Title: c.Title}
+	choice := exchange.Choice{Identified: c.Identified, StudyDays: c.StudyDays, Keep: c.Keep}
 	added := 0
 	if !c.Identified {
 		if choice.Codes, added, err = c.codes(cases); err != nil {
 			return err
 		}
 	}
-	study, left, err := exchange.Study(cases, choice)
+	write, left, err := build(cases, choice)
 	if err != nil {
 		return err
 	}
@@ -81,7 +118,7 @@ func (c *exportDataCmd) Run(e *env) error {
 		}
 		fmt.Fprintf(e.err, "notice: %d study codes were drawn and written to %s; keep that file apart from the data\n", added, c.Codes)
 	}
-	if err := put(e.out, c.Out, study.Write); err != nil {
+	if err := put(e.out, from.Out, write); err != nil {
 		return err
 	}
 	if failed {
@@ -91,7 +128,7 @@ func (c *exportDataCmd) Run(e *env) error {
 }
 
 // codes reads the list of study codes and adds those that are missing.
-func (c *exportDataCmd) codes(cases []exchange.Case) (codes map[string]string, added int, err error) {
+func (c *deidentifying) codes(cases []exchange.Case) (codes map[string]string, added int, err error) {
 	codes = map[string]string{}
 	if c.Codes != "" {
 		if _, err := os.Stat(c.Codes); err == nil {
@@ -118,7 +155,7 @@ func writeCodes(name string, codes map[string]string) error {
 	return os.Chmod(name, 0o600)
 }
 
-func (c *exportDataCmd) warn(e *env, cases []exchange.Case, left []exchange.Free) {
+func (c *deidentifying) warn(e *env, cases []exchange.Case, left []exchange.Free) {
 	say := func(format string, args ...any) { fmt.Fprintf(e.err, "notice: "+format+"\n", args...) }
 	if c.Identified {
 		say("%s", exchange.WarnIdentified)

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"gradus/conduct"
+	"gradus/estimate"
 	"gradus/internal/exchange/deid"
 	"gradus/internal/exchange/table"
 	"gradus/internal/sheet"
@@ -23,6 +24,9 @@ type Case struct {
 	Readings              []map[string]string // columns of each reading
 	ReadingWords          []map[string]string
 	Carried               []sheet.Carried // columns that are not known
+
+	Estimator *estimate.Estimator // of the result, which may be another one than the protocol's first
+	Judged    *estimate.Assessment
 }
 
 // text writes a number as it is.
@@ -269,10 +273,30 @@ func (c *Case) found(t *sheet.Scored) {
 	}
 	c.Cells["verdict"] = t.Judged.Verdict
 	var ids []string
+	c.Judged = &t.Judged
+	if r := t.Judged.Estimate; r != nil {
+		c.Estimator = answered(t.Estimator, r.Estimator)
+	}
 	for _, r := range t.Judged.Reasons {
 		ids = append(ids, r.ID)
 	}
 	c.Cells["reasons"] = strings.Join(ids, " ")
+}
+
+// answered is the equation that gave an answer: the protocol's own, or that for women, or one beside it.
+func answered(e *estimate.Estimator, id string) *estimate.Estimator {
+	if e == nil || e.ID == id {
+		return e
+	}
+	if e.Women != nil && e.Women.ID == id {
+		return e.Women
+	}
+	for _, other := range e.Beside {
+		if other.ID == id {
+			return other
+		}
+	}
+	return nil
 }
 
 func columnOf(in, name string) *Column {

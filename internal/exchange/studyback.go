@@ -14,11 +14,20 @@ import (
 // Sheet writes the tests of a data package of ours as a data sheet, which can be scored. Of de-identified data the sheet has
 // what they have: no dates, and no age where it is pooled.
 func Sheet(out io.Writer, files map[string][]byte) error {
+	lines, err := sheetLines(files)
+	if err != nil {
+		return err
+	}
+	return table.WriteCSV(out, lines)
+}
+
+// sheetLines are the lines of the data sheet, the first with the names of its columns.
+func sheetLines(files map[string][]byte) ([][]string, error) {
 	var doc struct {
 		Resources []struct{ Name, Path string }
 	}
 	if err := json.Unmarshal(files[table.Descriptor], &doc); err != nil {
-		return fmt.Errorf("%s: %w", table.Descriptor, err)
+		return nil, fmt.Errorf("%s: %w", table.Descriptor, err)
 	}
 	rows := map[string][]table.Row{}
 	for _, r := range doc.Resources {
@@ -27,12 +36,12 @@ func Sheet(out io.Writer, files map[string][]byte) error {
 		}
 		all, fault := table.ReadCSV(r.Path, files[r.Path])
 		if fault != nil {
-			return fault
+			return nil, fault
 		}
 		rows[r.Name] = all
 	}
 	if len(rows["tests"]) == 0 || len(rows["readings"]) == 0 {
-		return fmt.Errorf("%s: it has no tables tests and readings; only packages of this program become a data sheet", table.Descriptor)
+		return nil, fmt.Errorf("%s: it has no tables tests and readings; only packages of this program become a data sheet", table.Descriptor)
 	}
 	tests, readings := rows["tests"], rows["readings"]
 	person := sheetColumns("tests", tests[0].Cells)
@@ -49,7 +58,7 @@ func Sheet(out io.Writer, files map[string][]byte) error {
 	idAt := slices.Index(tests[0].Cells, "test")
 	rowAt := slices.Index(readings[0].Cells, "test")
 	if idAt < 0 || rowAt < 0 {
-		return fmt.Errorf("%s: a table has no column test", table.Descriptor)
+		return nil, fmt.Errorf("%s: a table has no column test", table.Descriptor)
 	}
 	for _, row := range tests[1:] {
 		of[row.Cells[idAt]] = row
@@ -60,7 +69,7 @@ func Sheet(out io.Writer, files map[string][]byte) error {
 		id := row.Cells[rowAt]
 		test, known := of[id]
 		if !known {
-			return fmt.Errorf("readings.csv:%d: test %s is not in the table of tests", row.Line, id)
+			return nil, fmt.Errorf("readings.csv:%d: test %s is not in the table of tests", row.Line, id)
 		}
 		var cells []string
 		for _, k := range person {
@@ -82,7 +91,7 @@ func Sheet(out io.Writer, files map[string][]byte) error {
 		}
 		lines, last = append(lines, cells), id
 	}
-	return table.WriteCSV(out, lines)
+	return lines, nil
 }
 
 // firstResult is the first column of what was found; those before it were entered.
