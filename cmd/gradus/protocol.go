@@ -10,6 +10,7 @@ import (
 	"gradus/conduct"
 	"gradus/estimate"
 	estimators "gradus/estimate/library"
+	"gradus/internal/aloud"
 	"gradus/internal/eventfile"
 	"gradus/internal/rows"
 	"gradus/protocol"
@@ -90,7 +91,12 @@ func (c *protocolShowCmd) Run(e *env) error {
 	if err != nil {
 		return planErrors(e.err, plan, err)
 	}
-	return showPlan(e.out, plan)
+	text, err := aloud.Text(plan.p, plan.name, plan.text)
+	if err != nil {
+		return err
+	}
+	_, err = io.WriteString(e.out, text)
+	return err
 }
 
 type protocolCheckCmd struct {

@@ -30,6 +30,7 @@ type field struct {
 	Most    int // characters
 	Fault   string
 	Need    bool
+	Hidden  bool // not asked in this form: it keeps its value
 }
 
 type option struct{ Value, Label string }
@@ -110,6 +111,9 @@ func (f form) Filled(names ...string) bool {
 func (f *form) take(r *http.Request) {
 	for i := range f.Fields {
 		e := &f.Fields[i]
+		if e.Hidden {
+			continue
+		}
 		switch e.Kind {
 		case "many":
 			e.Values = r.PostForm[e.Name]

@@ -18,6 +18,7 @@ type picture struct {
 	Left, Right       float64 // of the field where things are drawn
 	Top, Bottom       float64
 	Title, Text       string // for who cannot see it
+	Unit              string // of the heights; "" where each step says its own
 	Steps             []step
 	Paths             []branchPath
 	Dots              []dot
@@ -68,6 +69,7 @@ func (s scale) at(v float64) float64 {
 }
 
 const (
+	letterWidth   = 7 // of a label, about
 	pictureWidth  = 720
 	pictureHeight = 300
 )
@@ -93,7 +95,7 @@ func (p *picture) axes(lengthMs int64, mostWatts, lowHR, highHR float64) axes {
 			p.XTicks = append(p.XTicks, tick{x, strconv.Itoa(m)})
 		}
 	}
-	for w := 0.0; w <= mostWatts; w += max(25, 25*math.Ceil(mostWatts/150)) {
+	for w := 0.0; w <= mostWatts && p.Unit != ""; w += max(25, 25*math.Ceil(mostWatts/150)) {
 		p.Watts = append(p.Watts, tick{a.watts.at(w), num(w)})
 	}
 	for h := lowHR; h <= highHR && highHR > lowHR; h += 20 {
@@ -111,10 +113,10 @@ func (p *picture) endLine(a axes, l *conduct.Limits) {
 // planPicture draws what is planned. Loads that depend on the first stage are drawn for every row of the table.
 func planPicture(plan *protocol.Protocol, v *core.View) picture {
 	p := emptyPicture()
-	p.Title, p.Text = say("picture.plan"), say("picture.plan.text")
+	p.Title, p.Text, p.Unit = say("picture.plan"), say("picture.plan.text"), v.Axis
 	length, most := int64(0), 0.0
 	for _, s := range v.Stairs {
-		length, most = max(length, s.ToMs), max(most, s.Work)
+		length, most = max(length, s.ToMs), max(most, s.Height)
 	}
 	for _, r := range v.Rows {
 		for _, w := range r.Work {
@@ -125,7 +127,7 @@ func planPicture(plan *protocol.Protocol, v *core.View) picture {
 	a := p.axes(length, most, 0, 0)
 	for _, s := range v.Stairs {
 		if s.Known {
-			p.addStep(a, s.FromMs, s.ToMs, s.Work, "step planned", s.Title)
+			p.addStep(a, s, "step planned")
 		}
 	}
 	p.branches(a, plan, v)
@@ -135,12 +137,18 @@ func planPicture(plan *protocol.Protocol, v *core.View) picture {
 	return p
 }
 
-func (p *picture) addStep(a axes, from, to int64, watts float64, class, title string) {
-	x, y := a.x.at(float64(from)), a.watts.at(watts)
-	s := step{X: x, Y: y, W: max(a.x.at(float64(to))-x, 1), H: max(p.Bottom-y, 1), Class: class, Label: num(watts) + thin + "W"}
+func (p *picture) addStep(a axes, k core.Step, class string) {
+	x, y := a.x.at(float64(k.FromMs)), a.watts.at(k.Height)
+	s := step{X: x, Y: y, W: max(a.x.at(float64(k.ToMs))-x, 1), H: max(p.Bottom-y, 1), Class: class, Label: k.Load}
 	s.LabelX, s.LabelY = s.X+6, p.Bottom-8
-	if title != "" && s.W > 90 {
-		s.Label = title + " · " + s.Label
+	if p.Unit != "" && k.Load != "" {
+		s.Label += thin + p.Unit
+	}
+	if s.W > letterWidth*float64(len(k.Title)+len(s.Label)+3) {
+		s.Label = strings.Trim(k.Title+" · "+s.Label, " ·")
+	}
+	if s.W < letterWidth*float64(len(s.Label)) {
+		s.Label = ""
 	}
 	p.Steps = append(p.Steps, s)
 }
@@ -189,12 +197,12 @@ func rowRange(rows []core.RowView, n int) string {
 // testPicture draws what happened.
 func testPicture(v *core.View, l *conduct.Limits, trace [][2]float64) picture {
 	p := emptyPicture()
-	p.Title, p.Text = say("picture.test"), say("picture.test.text")
+	p.Title, p.Text, p.Unit = say("picture.test"), say("picture.test.text"), v.Axis
 	length, most := int64(0), v.CoolW
 	low, high := 80.0, 120.0
 	for _, s := range v.Stairs {
 		if !s.Planned {
-			length, most = max(length, s.ToMs), max(most, s.Work)
+			length, most = max(length, s.ToMs), max(most, s.Height)
 		}
 	}
 	for _, d := range v.Dots {
@@ -218,7 +226,7 @@ func testPicture(v *core.View, l *conduct.Limits, trace [][2]float64) picture {
 		if !s.Counts {
 			class += " uncounted"
 		}
-		p.addStep(a, s.FromMs, s.ToMs, s.Work, class, s.Title)
+		p.addStep(a, s, class)
 	}
 	p.readings(a, v)
 	p.Trace = tracePoints(a, length, trace)

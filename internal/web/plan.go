@@ -49,7 +49,7 @@ type planView struct {
 	Say                                 []saying
 	Minutes, Exercise                   int
 	Duration                            []slipLine
-	Hold, Cadence, Cool                 string
+	Hold, Cadence, Cool, Again          string
 	RPEAlert, RPEEnd                    float64
 	Leads                               string
 }
@@ -114,6 +114,9 @@ func (v *planView) rules(plan *protocol.Protocol) {
 		if c.Fixed > 0 {
 			v.Cadence = say("plan.cadence.fixed", num(c.Fixed), c.Low.ByPercent, c.Low.For, c.Low.Times)
 		}
+	}
+	if plan.Again.Is() {
+		v.Again = say("plan.again", plan.Again.It.After, say("plan.again."+plan.Again.It.Report))
 	}
 	if i := plan.Find(plan.CoolDown.It.AtMost); plan.CoolDown.Is() && i >= 0 && plan.Parts[i].Work.Watts != nil {
 		v.Cool = say("plan.cool", num(*plan.Parts[i].Work.Watts), plan.CoolDown.It.Lasts)

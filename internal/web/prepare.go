@@ -13,7 +13,6 @@ import (
 	"gradus/internal/record"
 	"gradus/physiology"
 	"gradus/protocol"
-	protocols "gradus/protocol/library"
 )
 
 // The fields of the prepare page that are inputs of a test under the same name.
@@ -24,7 +23,7 @@ var (
 )
 
 // planForm is the form of a test for a person, with what is known already.
-func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Inputs) form {
+func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Inputs, plans []option) form {
 	n := func(name string, v float64) field {
 		f := field{Name: name, Kind: "number", Most: 12, Need: slices.Contains(plan.Inputs.Required, name)}
 		if v != 0 {
@@ -40,7 +39,7 @@ func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Input
 		n("rest_hr_bpm", 0), n("rest_sbp_mmhg", 0), n("rest_dbp_mmhg", 0), c("hr_method", "strap", "strap", "optical", "ecg", "palpated-15s", "palpated-30s", "palpated-10s"),
 		c("rate_limiting_drug", "", "no", "yes", "unknown"), c("rhythm", "", "sinus", "atrial-fibrillation", "paced", "heart-transplant", "sci-t6-or-above", "other"),
 		manyField("condition", "neurological", "heart", "lung", "other"), textField("drug_name", "", 200),
-		c("protocol", plan.ID, protocols.IDs()...), n("end_point_percent", endPercent(plan)), formulaField(plan), n("max_hr_bpm", 0),
+		{Name: "protocol", Kind: "choice", Value: plan.ID, Options: plans, Need: true}, n("end_point_percent", endPercent(plan)), formulaField(plan), n("max_hr_bpm", 0),
 		n("hr_limit_bpm", 0), n("sbp_limit_mmhg", 0), n("spo2_limit_percent", 0), n("rpe_limit", 0), textField("limits_name", "", 120), {Name: "limits_date", Kind: "date"},
 		c("blood_pressure", "every-stage", "every-stage", "every-second-stage", "none"), n("target_cadence_per_min", known.Cadence), textField("rpe_card", "", 120),
 		n("device_rate_bpm", 0), marginField(), n("ischaemia_hr_bpm", 0), c("medical_cover", "no", "no", "yes"),
@@ -48,7 +47,77 @@ func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Input
 		n("rpe_alert", 0), n("rpe_end", 0), textField("rpe_reason", "", 200), textField("by", "", 80), {Name: "note", Kind: "area", Most: 1000},
 		equipmentField(plan),
 	}
-	return form{Fields: fields}
+	f := form{Fields: fields}
+	for _, name := range askedBesides(&f, plan) {
+		more := n(name, 0)
+		switch name {
+		case "hand_rail":
+			more = c(name, "", "no", "touched", "held")
+		case "walking_aid":
+			more = textField(name, known.Aid, 80)
+		}
+		f.Fields = append(f.Fields, more)
+	}
+	f.hideUnasked(plan)
+	return f
+}
+
+// askedBesides are the inputs that a plan names and that not every test asks for.
+func askedBesides(f *form, plan *protocol.Protocol) (names []string) {
+	has := func(name string) bool {
+		return slices.ContainsFunc(f.Fields, func(e field) bool { return e.Name == name })
+	}
+	for _, name := range slices.Concat(plan.Inputs.Required, plan.Inputs.Asked) {
+		if !has(name) && name != "rest_bp_mmhg" && !slices.Contains(names, name) { // the pressure has two fields of its own
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// hideUnasked leaves out what means nothing for a plan.
+func (f *form) hideUnasked(plan *protocol.Protocol) {
+	hide := func(when bool, names ...string) {
+		for _, name := range names {
+			f.at(name).Hidden = when
+		}
+	}
+	hide(!plan.Cadence.Is() || plan.Cadence.It.Fixed > 0, "target_cadence_per_min")
+	hide(!plan.EndPoint.Is(), "end_point_percent", "max_hr_formula")
+	hide(!plan.EndPoint.Is() && !slices.Contains(plan.Inputs.Asked, "max_hr_bpm"), "max_hr_bpm")
+	hide(!plan.Exertion.Is(), "rpe_alert", "rpe_end", "rpe_reason")
+	for name, m := range map[string]protocol.Measure{"hr_limit_bpm": protocol.MeasureHR, "sbp_limit_mmhg": protocol.MeasureSBP, "spo2_limit_percent": protocol.MeasureSpO2, "rpe_limit": protocol.MeasureRPE} {
+		hide(!slices.Contains(plan.Limits, m), name)
+	}
+	pressure, card, watts := false, false, false
+	for _, set := range plan.Readings.Sets {
+		for _, r := range set.Read {
+			pressure = pressure || r.Need == protocol.Setting
+			card = card || r.What == protocol.RPE
+		}
+	}
+	for i := range plan.Parts {
+		switch plan.Parts[i].Work.Form() {
+		case "fixed", "row", "added", "chosen":
+			watts = true
+		}
+	}
+	hide(!pressure, "blood_pressure")
+	hide(!card, "rpe_card")
+	hide(!watts, "machine_shows")
+}
+
+// planOptions are all protocols by their titles, in the order of the families.
+func (s *Server) planOptions() (out []option) {
+	ids := s.lib.ids()
+	for _, family := range append(slices.Clone(protocol.Families), "") {
+		for _, id := range ids {
+			if p, err := s.lib.protocol(id); err == nil && p.Family == family && !slices.ContainsFunc(out, func(o option) bool { return o.Value == id }) {
+				out = append(out, option{id, p.Title})
+			}
+		}
+	}
+	return out
 }
 
 // marginField offers how far below a device's rate the test stays.
@@ -106,7 +175,8 @@ type prepareBody struct {
 	Person record.Participant
 	Label  string
 	Form   form
-	Test   string // id the test will have; sending the form twice makes one test
+	Asked  []string // fields that this plan asks for besides
+	Test   string   // id the test will have; sending the form twice makes one test
 	Plan   planView
 	Known  string // where prefilled values come from
 
@@ -128,7 +198,7 @@ func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	f := planForm(p, plan, known)
+	f := planForm(p, plan, known, s.planOptions())
 	if years, ok := age(p.BirthDate, s.now()); ok && years > 0 {
 		f.at("age_years").Value = strconv.Itoa(years)
 	}
@@ -240,7 +310,7 @@ func (s *Server) newTestID() string { return s.now().Format("060102") + "-" + ra
 var testID = regexp.MustCompile(`^[0-9]{6}-[0-9a-f]{10}$`)
 
 func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p record.Participant, plan *protocol.Protocol, f form, id, known string) error {
-	body := prepareBody{Person: p, Label: label(p), Form: f, Test: id, Known: known}
+	body := prepareBody{Person: p, Label: label(p), Form: f, Asked: f.besides(plan), Test: id, Known: known}
 	first, err := s.firstFormula(r, p.ID)
 	if err != nil {
 		return err
@@ -273,7 +343,7 @@ func (s *Server) prepared(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	f := planForm(p, plan, conduct.Inputs{})
+	f := planForm(p, plan, conduct.Inputs{}, s.planOptions())
 	f.take(r)
 	f.signed(s.signed(r))
 	first, err := s.firstFormula(r, p.ID)
@@ -347,6 +417,7 @@ func readInputs(f *form, plan *protocol.Protocol, p *record.Participant, now tim
 	if err := in.Set("condition", strings.Join(f.at("condition").Values, "+"), 0); err != nil {
 		f.fault("condition", plainly("condition", err))
 	}
+	readAsked(f, plan, &in)
 	in.RPEReason = f.text("rpe_reason")
 	if who := f.text("limits_name"); who != "" {
 		in.LimitsBy = strings.TrimSuffix(who+", "+f.text("limits_date"), ", ")
@@ -363,6 +434,37 @@ func readInputs(f *form, plan *protocol.Protocol, p *record.Participant, now tim
 	}
 	checkPairs(f, plan, &in)
 	return in
+}
+
+// besides are the fields of a form that its plan asks for and not every plan.
+func (f *form) besides(plan *protocol.Protocol) (names []string) {
+	for _, e := range f.Fields {
+		if !slices.Contains(numberInputs, e.Name) && !slices.Contains(wordInputs, e.Name) && e.Name != "condition" && slices.Contains(slices.Concat(plan.Inputs.Required, plan.Inputs.Asked), e.Name) {
+			names = append(names, e.Name)
+		}
+	}
+	return names
+}
+
+// readAsked takes what only some plans ask for; 0 is an answer there.
+func readAsked(f *form, plan *protocol.Protocol, in *conduct.Inputs) {
+	for _, name := range f.besides(plan) {
+		text := f.text(name)
+		if text == "" {
+			continue
+		}
+		v := 0.0
+		if e := f.at(name); e.Kind == "number" {
+			var err error
+			if v, err = strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err != nil {
+				f.fault(name, say("form.number", text))
+				continue
+			}
+		}
+		if err := in.Set(name, text, v); err != nil {
+			f.fault(name, plainly(name, err))
+		}
+	}
 }
 
 // plainly says a fault of an input with the name that the form gives it.

@@ -231,13 +231,35 @@ func (t *told) outcome(b *resultBody) {
 		}
 	}
 	b.NoEstimate, b.Departures, b.Ended = o.NoEstimate, o.Departures, o.Ended
-	if o.EndWork > 0 {
-		b.EndLine = say("result.end", o.EndStage, num(o.EndWork), num(o.EndHR))
+	if o.EndStage != "" {
+		b.EndLine = endLine(t.view, o)
+	}
+	if g := t.view.Ground; g != nil {
+		b.EndLine = strings.TrimSpace(say("result.ground", num(g.DistanceM), g.Rests, clock(g.RestedMs)) + " " + b.EndLine)
 	}
 	if o.Estimate != nil {
 		b.Estimate = estimateWords(t.load.Estimator, o)
 		b.Meaning = say("result.meaning", o.Estimate.Criterion)
 	}
+}
+
+// endLine says which stage the result rests on, at which load and heart rate, as far as it has them.
+func endLine(v *core.View, o *core.Outcome) string {
+	load := ""
+	for _, m := range v.Minutes {
+		if m.Stage == o.EndStage && m.Load != "" {
+			load = m.Load
+		}
+	}
+	switch {
+	case load == "" && o.EndHR == 0:
+		return ""
+	case load == "":
+		return say("result.end.hr", o.EndStage, num(o.EndHR))
+	case o.EndHR == 0:
+		return say("result.end.load", o.EndStage, load)
+	}
+	return say("result.end", o.EndStage, load, num(o.EndHR))
 }
 
 func estimateWords(e *estimate.Estimator, o *core.Outcome) *estimateView {
@@ -403,7 +425,7 @@ func measured(p *protocol.Protocol, s *conduct.State) (out []stageLine) {
 	for i := range s.Stages[:s.NStages] {
 		st := &s.Stages[i]
 		j := s.Judge(p, i)
-		line := stageLine{Title: p.Parts[st.Part].Title, Work: num(st.Set), Counts: j.Counts}
+		line := stageLine{Title: p.Parts[st.Part].Title, Work: core.LoadText(&p.Parts[st.Part].Work, st.Set), Counts: j.Counts}
 		if s.In.Machine == conduct.ShowsMETs {
 			line.Work = "" // the plan's watts were never set
 		}
@@ -630,7 +652,7 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 // sheetRows are the lines written so far, then the boxes of the stages still planned.
 func sheetRows(p *protocol.Protocol, t *told) (out []sheetRow) {
 	for _, m := range t.view.Minutes {
-		row := sheetRow{Stage: m.Stage, Minute: strconv.Itoa(m.Minute), Work: num(m.Work), HR: reading(m.HR), RPE: reading(m.RPE), SpO2: reading(m.SpO2), Cadence: reading(m.Cadence)}
+		row := sheetRow{Stage: m.Stage, Minute: strconv.Itoa(m.Minute), Work: m.Load, HR: reading(m.HR), RPE: reading(m.RPE), SpO2: reading(m.SpO2), Cadence: reading(m.Cadence)}
 		if m.SBP > 0 {
 			row.BP = num(m.SBP) + "/" + num(m.DBP)
 		}

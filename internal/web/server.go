@@ -15,6 +15,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"path/filepath"
 	"sync"
 	"time"
 
@@ -68,7 +69,7 @@ func New(o Options) (*Server, error) {
 		return nil, errors.New("web: a server needs a store and a data directory")
 	}
 	s := &Server{store: o.Store, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
-		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf(o.Verified)}
+		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf(filepath.Join(o.Dir, "protocols"), o.Verified)}
 	if s.site = o.Screening; s.site == nil {
 		s.site = screen.Default()
 	}
@@ -155,6 +156,14 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /machines/{machine}/calibration", s.form(s.calibrated))
 	m.HandleFunc("POST /machines/{machine}/runs", s.form(s.ran))
 	m.HandleFunc("POST /machines/{machine}/strike", s.form(s.struck))
+	m.HandleFunc("GET /protocols", s.page(s.protocolList))
+	m.HandleFunc("POST /protocols", s.page(s.importProtocol))
+	m.HandleFunc("GET /protocols/{protocol}", s.page(s.readProtocol))
+	m.HandleFunc("GET /protocols/{protocol}/file", s.page(s.protocolFile))
+	m.HandleFunc("GET /protocols/{protocol}/try", s.page(s.tryProtocol))
+	m.HandleFunc("GET /protocols/{protocol}/edit", s.page(s.editProtocol))
+	m.HandleFunc("POST /protocols/{protocol}/edit", s.page(s.saveProtocol))
+	m.HandleFunc("POST /api/protocols/check", s.api(s.checkProtocol))
 	m.HandleFunc("GET /tests/{test}", s.page(s.result))
 	m.HandleFunc("POST /tests/{test}", s.form(s.reassign))
 	m.HandleFunc("POST /tests/{test}/record", s.page(s.bring))

@@ -23,10 +23,11 @@ type shelf struct {
 	sent       map[string]*protocol.Protocol // as a test was begun with, by hash
 	estimators map[string]*estimate.Estimator
 	verified   bool // the site takes no equation that nobody has compared with its paper
+	own        string // directory of the site's own protocols; "": none
 }
 
-func newShelf(verified bool) *shelf {
-	return &shelf{verified: verified, protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
+func newShelf(own string, verified bool) *shelf {
+	return &shelf{own: own, verified: verified, protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
 }
 
 // estimator returns the one a protocol names, joined with those beside it; nil when it names none.
@@ -48,8 +49,11 @@ func (s *shelf) estimator(o *protocol.Outcome) (*estimate.Estimator, error) {
 	return e, nil
 }
 
-// protocol returns a shipped protocol.
+// protocol returns a shipped protocol, or the newest version of one of the site's own.
 func (s *shelf) protocol(id string) (*protocol.Protocol, error) {
+	if versions := s.versions(id); len(versions) > 0 {
+		return s.ownProtocol(id, versions[0])
+	}
 	s.mu.Lock()
 	p := s.protocols[id]
 	s.mu.Unlock()

@@ -462,6 +462,12 @@ func (c *Core) undoable(e *conduct.Event) bool {
 	return true
 }
 
+// Tell puts an event into words; "" when there is nothing to say of it.
+func Tell(p *protocol.Protocol, e *conduct.Event) string {
+	say, _ := tell(p, e)
+	return say
+}
+
 // tell puts an event into words; undo says whether a slip can be taken back.
 func tell(p *protocol.Protocol, e *conduct.Event) (say string, undo bool) {
 	switch e.Kind {

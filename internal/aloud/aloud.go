@@ -1,8 +1,9 @@
-package main
+// Package aloud reads a protocol as a colleague would: what is done, in the order of a test, and then every number of
+// the file with its paper. The command and the pages tell it in the same words.
+package aloud
 
 import (
 	"fmt"
-	"io"
 	"math"
 	"strings"
 
@@ -11,10 +12,9 @@ import (
 	"gradus/yamlread"
 )
 
-// showPlan reads a protocol aloud: what is done, in the order of a test, and then every number of the file
-// with its paper.
-func showPlan(out io.Writer, plan *planFile) error {
-	v := &voice{p: plan.p}
+// Text reads a protocol aloud. Name and text are those of its file; an error says where the text cannot be read.
+func Text(p *protocol.Protocol, name string, text []byte) (string, error) {
+	v := &voice{p: p}
 	v.head()
 	v.inputs()
 	v.stages()
@@ -24,11 +24,10 @@ func showPlan(out io.Writer, plan *planFile) error {
 	v.interruptions()
 	v.afterwards()
 	v.said()
-	if err := v.papers(plan); err != nil {
-		return err
+	if err := v.papers(name, text); err != nil {
+		return "", err
 	}
-	_, err := io.WriteString(out, v.b.String())
-	return err
+	return v.b.String(), nil
 }
 
 type voice struct {
@@ -344,8 +343,8 @@ func (v *voice) said() {
 }
 
 // papers lists every number of the file with how it is known and where it comes from.
-func (v *voice) papers(plan *planFile) error {
-	file, err := yamlread.Decode(plan.name, plan.text, nil)
+func (v *voice) papers(name string, data []byte) error {
+	file, err := yamlread.Decode(name, data, nil)
 	if err != nil {
 		return err
 	}

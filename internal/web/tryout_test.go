@@ -1,0 +1,36 @@
+package web
+
+import (
+	"testing"
+
+	"gradus/conduct"
+	protocols "gradus/protocol/library"
+)
+
+// Every shipped plan can be tried to its end on the invented participant, and nothing of it is refused.
+func TestEveryPlanCanBeTried(t *testing.T) {
+	lib := newShelf("", false)
+	for _, id := range protocols.IDs() {
+		t.Run(id, func(t *testing.T) {
+			plan, err := lib.protocol(id)
+			if err != nil {
+				t.Fatal(err)
+			}
+			e, err := lib.estimator(&plan.Outcome)
+			if err != nil {
+				t.Fatal(err)
+			}
+			v, events, err := tryout(plan, e, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if v.Phase != conduct.Over {
+				t.Errorf("not closed: %v, %q after %d events", v.Phase, v.Next.Say, len(events))
+			}
+			if s, refused, err := conduct.Replay(plan, events); err != nil || len(refused) > 0 || s.NStages == 0 {
+				t.Errorf("replay: %d stages, refused %v, %v", s.NStages, refused, err)
+			}
+			t.Logf("%d events, %v; %+v", len(events), v.Now/60000, v.Ground)
+		})
+	}
+}
