@@ -23,12 +23,16 @@ func slotFor(p *protocol.Protocol, st *Stage, v *Value, named uint16) uint8 {
 	return 0
 }
 
-// slotOther fills the planned readings of other quantities in turn, from as long before they are planned as they may take:
-// a lap of a walk is not yet the distance at its end.
+// slotOther fills the planned readings of other quantities in turn, from as long before they are planned as they may take;
+// a distance only from its moment on: a lap in the last half minute is not yet what was walked at the end.
 func slotOther(p *protocol.Protocol, st *Stage, v *Value, named uint16) uint8 {
 	for _, planned := range p.SetOf(int(st.Part)) {
 		minute := minuteOf(planned.At)
-		inTime := named == 0 && v.Moment >= st.From+planned.At-planned.Over || named == uint16(minute)
+		from := st.From + planned.At
+		if v.What != protocol.Distance {
+			from -= planned.Over
+		}
+		inTime := named == 0 && v.Moment >= from || named == uint16(minute)
 		if planned.What == v.What && inTime && !st.filled(v.What, minute) {
 			return minute
 		}

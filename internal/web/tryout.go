@@ -76,7 +76,7 @@ func (d *driver) second(at int64) {
 }
 
 // lapMs is how long a metre takes the invented walker, ms.
-const lapMs = 800
+const lapMs = 830
 
 func (d *driver) lap(at int64) {
 	g := d.view.Ground

@@ -30,6 +30,9 @@ func TestEveryPlanCanBeTried(t *testing.T) {
 			if s, refused, err := conduct.Replay(plan, events); err != nil || len(refused) > 0 || s.NStages == 0 {
 				t.Errorf("replay: %d stages, refused %v, %v", s.NStages, refused, err)
 			}
+			if g := v.Ground; id == "six-minute-walk" && (g == nil || g.DistanceM != 14*30+12) {
+				t.Errorf("14 laps of 30 m and 12 m at the end are %+v", g)
+			}
 			t.Logf("%d events, %v; %+v", len(events), v.Now/60000, v.Ground)
 		})
 	}

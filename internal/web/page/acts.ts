@@ -61,6 +61,8 @@ function mainActs(v: View, s: Protocol): Act[] {
         ...(v.phase === "cool-down" ? [{ say: T.seatedEnd, events: [{ kind: "recovery" }] }] : []),
         ...v.signs.filter((s) => !noRef(s.ref)).map((s) => ({ say: `${T.symptomOver}: ${s.text}`, events: [{ kind: "sign-gone", ref: s.ref }], kind: "quiet" as const })),
       ]
+    case "close":
+      return next.choices?.length ? [] : [{ ...close(v), kind: "main" }]
     case "ask-physician":
       return [{ say: T.physician, events: [{ kind: "closed", code: "physician" }] }]
     case "read":
