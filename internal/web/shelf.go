@@ -22,7 +22,7 @@ type shelf struct {
 	protocols  map[string]*protocol.Protocol // shipped, by id
 	sent       map[string]*protocol.Protocol // as a test was begun with, by hash
 	estimators map[string]*estimate.Estimator
-	verified   bool // the site takes no equation that nobody has compared with its paper
+	verified   bool   // the site takes no equation that nobody has compared with its paper
 	own        string // directory of the site's own protocols; "": none
 }
 
