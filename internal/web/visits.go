@@ -164,7 +164,9 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 }
 
 // adds reports whether facts of a kind stand beside one another: a later one replaces none.
-func adds(kind string) bool { return kind == factEmergency || kind == factIncident || kind == factSessions }
+func adds(kind string) bool {
+	return kind == factEmergency || kind == factIncident || kind == factSessions
+}
 
 // steps are the way through a visit, each with what is recorded of it.
 func (s *Server) steps(v record.Visit, p record.Participant, view map[string]record.Fact, tests []testLine) (steps []visitStep, cautions []string) {
