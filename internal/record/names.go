@@ -61,9 +61,11 @@ func (s *SQLite) Participants(ctx context.Context, f ParticipantFilter) (found F
 // warm reads the names beside whatever else happens, so that the first search need not. What goes wrong here goes wrong
 // again at that search, and is reported there.
 func (s *SQLite) warm() {
-	ctx, stop := context.WithCancel(context.Background())
+	// Not to be broken off: a transaction whose context ends gives its connection back some time later, and a
+	// record that is closed meanwhile would leave its log beside the file.
+	ctx := context.Background()
 	done := make(chan struct{})
-	s.cool = func() { stop(); <-done }
+	s.cool = func() { <-done }
 	go func() {
 		defer close(done)
 		_ = s.read(ctx, func(tx *sql.Tx) error {

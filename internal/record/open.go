@@ -44,7 +44,7 @@ type SQLite struct {
 	tidier *tidier
 	known  sync.Map // tests that are there
 	names  names
-	cool   func() // ends the first reading of the names
+	cool   func() // waits for the first reading of the names
 }
 
 var _ Store = (*SQLite)(nil)

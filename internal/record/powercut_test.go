@@ -80,7 +80,8 @@ func (c *cutRun) run(t *testing.T) error {
 	if c.seed%4 == 0 { // while the file is made, or soon after
 		within = 150
 	}
-	disk := newCutDisk(c.random, c.random.IntN(within))
+	// Chance of its own: the disk is also used by what the record does in the background.
+	disk := newCutDisk(rand.New(rand.NewPCG(c.seed, 8)), c.random.IntN(within))
 	name := fmt.Sprintf("cut-%s-%d", c.synchronous, c.seed)
 	vfs.Register(name, disk)
 	defer vfs.Unregister(name)
