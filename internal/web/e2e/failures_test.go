@@ -282,7 +282,7 @@ func TestTwoPagesAndThePen(t *testing.T) {
 	b.click(`.notices button`)
 	b.until(patience, "the second page holds the pen", `window.gradus.mode === "pen"`)
 	a.until(patience, "the first page follows", `window.gradus.mode === "follow"`)
-	b.click(`.bar .quiets button:nth-last-child(2)`) // a break
+	b.click(`.bar .quiets .break`)
 	a.until(patience, "the first page sees what the second wrote", `window.gradus.view.next.do === "break"`)
 	events := stored(t, b, test)
 	complete(t, events)

@@ -356,7 +356,7 @@ function Bar({ s, alarm }: { s: Session; alarm: Alarm }) {
     <footer class="bar">
       <div class="quiets">
         {undo && <button type="button" class="quiet undo" onClick={() => void s.act([{ kind: "withdraw", ref: undo.id }])}>{T.undoLast(undo.say)}</button>}
-        {v.phase === "riding" && v.next.do !== "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break" }])}>{s.rests() ? T.restBegin : T.breakBegin}</button>}
+        {v.phase === "riding" && v.next.do !== "break" && <button type="button" class="quiet break" onClick={() => void s.act([{ kind: "break" }])}>{s.rests() ? T.restBegin : T.breakBegin}</button>}
         {v.phase === "riding" && v.next.do === "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break-over" }])}>{T.breakOver}</button>}
         <button type="button" class="quiet" aria-label={T.callSupervisor} onClick={() => void call()}>{T.call}</button>
         {emergency}
