@@ -111,7 +111,7 @@ func compareAll(errw io.Writer, scores *sheet.Scores, choice change.Choice) (*ch
 
 // writeChanges prints the comparisons so that they can be read aloud.
 func writeChanges(out io.Writer, found *changes) error {
-	t := &prose{}
+	t := &telling{}
 	if len(found.Pairs) == 0 {
 		t.say("", "Nobody has two tests to compare.")
 	}
@@ -145,7 +145,7 @@ func writeChanges(out io.Writer, found *changes) error {
 	return t.to(out)
 }
 
-func tellPair(t *prose, p *change.Pair, what string) {
+func tellPair(t *telling, p *change.Pair, what string) {
 	t.say("", "%s: %s%s to %s%s.", p.Participant, what, named(p.From, p.FromDate), named(p.To, p.ToDate), apart(p.Days))
 	if p.Difference != nil {
 		what := "Estimated VO2peak"

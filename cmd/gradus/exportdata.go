@@ -173,7 +173,7 @@ func (c *deidentifying) warn(e *env, cases []exchange.Case, left []exchange.Free
 }
 
 func review(out io.Writer, left []exchange.Free) error {
-	t := &prose{}
+	t := &telling{}
 	if len(left) == 0 {
 		t.say("", "There is no free text in these tests.")
 	}

@@ -49,7 +49,7 @@ func (c *importFHIRCmd) Run(e *env) error {
 }
 
 func tellImported(e *env, in *fhir.Imported) error {
-	t := &prose{}
+	t := &telling{}
 	for i := range in.People {
 		p := &in.People[i]
 		var about []string

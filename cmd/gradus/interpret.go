@@ -131,7 +131,7 @@ func (c *interpretCmd) body(machine string) (interpret.Body, error) {
 
 // writeMeaning prints a report so that it can be read aloud.
 func writeMeaning(out io.Writer, r *interpret.Report) error {
-	t := &prose{}
+	t := &telling{}
 	t.say("", "Peak oxygen uptake %.1f mL/kg/min, 95 %% range %.1f to %.1f (%s of %g years).", r.Value, r.Low95, r.High95, sexWord(r.Sex), r.AgeYears)
 	t.say("", "%s", amounts(r))
 	t.gap()
@@ -184,7 +184,7 @@ func amounts(r *interpret.Report) string {
 	return text + "."
 }
 
-func tellPlace(t *prose, r *interpret.Report) {
+func tellPlace(t *telling, r *interpret.Report) {
 	if r.Percentile == nil {
 		t.say("", "No percentile from %s.", r.Table.Title)
 	} else {
@@ -231,7 +231,7 @@ func limitsOf(c *interpret.Class) string {
 	return ""
 }
 
-func tellExpected(t *prose, r *interpret.Report) {
+func tellExpected(t *telling, r *interpret.Report) {
 	for _, x := range r.Expected {
 		if x.Chosen {
 			t.say("", "%.0f %% (%.0f to %.0f) of the %.1f that the %s predicts.", x.Percent, x.Low95, x.High95, x.Predicted, x.Title)
@@ -251,7 +251,7 @@ func tellExpected(t *prose, r *interpret.Report) {
 	}
 }
 
-func tellFunction(t *prose, r *interpret.Report) {
+func tellFunction(t *telling, r *interpret.Report) {
 	for _, x := range r.Thresholds {
 		if x.Below != nil {
 			t.say("  ", "%s %s (%s): chance of lying below it %s.", upperFirst(x.Text), x.Printed, x.Population, chance(*x.Below))

@@ -120,7 +120,7 @@ func readStages(text string) (stages []prescribe.Stage, err error) {
 
 // writePrescription prints a plan so that it can be read aloud.
 func writePrescription(out io.Writer, p *prescribe.Prescription) error {
-	t := &prose{}
+	t := &telling{}
 	t.say("", "Proposal for %s: %g to %g %% of reserve (%s), %s days a week, %s min a session. %s %s.", p.Title, p.ReserveFrom, p.ReserveTo, p.Level,
 		span(p.Days[0], p.Days[1]), span(p.Minutes[0], p.Minutes[1]), upperFirst(p.Leads), map[bool]string{true: "lead", false: "leads"}[strings.Contains(p.Leads, " and ")])
 	t.say("", "%s. Progression: %s.", upperFirst(p.Type), p.Progression)
@@ -174,7 +174,7 @@ func digits(v float64, unit string) string {
 	return strconv.FormatFloat(v, 'f', decimals, 64)
 }
 
-func tellTarget(t *prose, x *prescribe.Target) {
+func tellTarget(t *telling, x *prescribe.Target) {
 	if x.Withheld != "" {
 		t.say("    ", "  %s: none; %s.", upperFirst(x.What), x.Withheld)
 		return

@@ -15,7 +15,7 @@ func (c *referencesCmd) Run(e *env) error {
 	if c.JSON {
 		return writeJSON(e.out, listReferences())
 	}
-	t := &prose{}
+	t := &telling{}
 	for i, r := range interpret.References() {
 		if i > 0 {
 			t.gap()

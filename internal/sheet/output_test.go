@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"gradus/internal/prose"
 )
 
 // document writes scores as JSON and reads them as anyone would.
@@ -155,7 +157,7 @@ func TestDemoFitsAScreen(t *testing.T) {
 			t.Errorf("%s takes %d lines", test.ID, len(lines))
 		}
 		for _, l := range lines {
-			if len([]rune(l)) > width {
+			if len([]rune(l)) > prose.Width {
 				t.Errorf("%s: line of %d letters: %s", test.ID, len([]rune(l)), l)
 			}
 		}

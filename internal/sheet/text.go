@@ -4,24 +4,20 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"regexp"
 	"strings"
-	"unicode"
 
 	"gradus/conduct"
 	"gradus/estimate"
+	"gradus/internal/prose"
 	"gradus/protocol"
 )
-
-// width of the text form: it fits a screen and a printed page.
-const width = 79
 
 // WriteText writes every test as sentences that can be read aloud.
 func (s *Scores) WriteText(out io.Writer) error {
 	var b strings.Builder
 	for i, t := range s.Tests {
 		if i > 0 {
-			b.WriteString("\n" + strings.Repeat("-", width) + "\n\n")
+			prose.Rule(&b)
 		}
 		w := &teller{out: &b, t: t}
 		w.tell()
@@ -36,36 +32,9 @@ type teller struct {
 	t   *Scored
 }
 
-// unit finds a number and its unit, which stay on one line.
-var unit = regexp.MustCompile(`(\d) (%|W\b|kg\b|mmHg\b|mL\b|/min)`)
-
-const joined = "\x01" // a space that does not break
-
 // say writes a paragraph, wrapped; further lines begin with the indent.
 func (w *teller) say(indent, format string, args ...any) {
-	text := strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) {
-			return ' '
-		}
-		return r
-	}, fmt.Sprintf(format, args...))
-	text = unit.ReplaceAllString(text, "$1"+joined+"$2")
-	at := 0
-	for i, word := range strings.Split(text, " ") {
-		n := len([]rune(word))
-		switch {
-		case i == 0:
-		case at+1+n > width && at > len(indent):
-			w.out.WriteString("\n" + indent)
-			at = len(indent)
-		default:
-			w.out.WriteString(" ")
-			at++
-		}
-		w.out.WriteString(strings.ReplaceAll(word, joined, " "))
-		at += n
-	}
-	w.out.WriteString("\n")
+	prose.Wrap(w.out, indent, fmt.Sprintf(format, args...))
 }
 
 func (w *teller) gap() { w.out.WriteString("\n") }
