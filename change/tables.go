@@ -2,10 +2,9 @@ package change
 
 import (
 	"embed"
-	"encoding/csv"
 	"math"
-	"strconv"
 
+	"gradus/datatable"
 	"gradus/stats"
 )
 
@@ -14,42 +13,7 @@ var tableFiles embed.FS
 
 // Data returns a data file of this package, its line of names first: errors, meaningful, signs or walks. It is nil
 // for another name.
-func Data(name string) [][]string {
-	file, err := tableFiles.Open("tables/" + name + ".csv")
-	if err != nil {
-		return nil
-	}
-	defer file.Close()
-	all, err := csv.NewReader(file).ReadAll()
-	if err != nil {
-		panic("change: " + name + ".csv: " + err.Error())
-	}
-	return all
-}
-
-func rowsOf(name string) (rows []map[string]string) {
-	all := Data(name)
-	for _, r := range all[1:] {
-		row := map[string]string{}
-		for i, cell := range r {
-			row[all[0][i]] = cell
-		}
-		rows = append(rows, row)
-	}
-	return rows
-}
-
-// decimal reads a number of an embedded table; an empty cell is 0.
-func decimal(text string) float64 {
-	if text == "" {
-		return 0
-	}
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil {
-		panic("change: embedded table: " + err.Error())
-	}
-	return v
-}
+func Data(name string) [][]string { return datatable.Records(tableFiles, name) }
 
 // study is a published test and retest of people who did not change.
 type study struct {
@@ -91,19 +55,19 @@ const DefaultMeaningful = "one-met"
 func MeaningfulChanges() []Meaningful { return append([]Meaningful(nil), meaningful...) }
 
 func readStudies() (all []study) {
-	for _, r := range rowsOf("errors") {
+	for _, r := range datatable.Rows(tableFiles, "errors") {
 		s := study{id: r["id"], estimator: r["estimator"], population: r["population"], healthy: r["healthy"] == "yes",
-			ageFrom: decimal(r["age_from"]), ageTo: decimal(r["age_to"]), mean1: decimal(r["mean1"]), sd1: decimal(r["sd1"]), mean2: decimal(r["mean2"]), r: decimal(r["r"]),
+			ageFrom: datatable.Number(r["age_from"]), ageTo: datatable.Number(r["age_to"]), mean1: datatable.Number(r["mean1"]), sd1: datatable.Number(r["sd1"]), mean2: datatable.Number(r["mean2"]), r: datatable.Number(r["r"]),
 			practiceP: r["practice_p"], over: r["over"], how: r["how"], source: r["source"]}
-		s.err = stats.FromSummary(s.sd1, decimal(r["sd2"]), s.r, int(decimal(r["n"])))
+		s.err = stats.FromSummary(s.sd1, datatable.Number(r["sd2"]), s.r, int(datatable.Number(r["n"])))
 		all = append(all, s)
 	}
 	return all
 }
 
 func readMeaningful() (all []Meaningful) {
-	for _, r := range rowsOf("meaningful") {
-		all = append(all, Meaningful{r["id"], r["text"], r["kind"], decimal(r["value"]), r["unit"], r["how"], r["source"]})
+	for _, r := range datatable.Rows(tableFiles, "meaningful") {
+		all = append(all, Meaningful{r["id"], r["text"], r["kind"], datatable.Number(r["value"]), r["unit"], r["how"], r["source"]})
 	}
 	return all
 }
@@ -115,8 +79,8 @@ type sign struct {
 
 func readSigns() map[string]sign {
 	all := map[string]sign{}
-	for _, r := range rowsOf("signs") {
-		all[r["id"]] = sign{decimal(r["value"]), r["unit"], r["source"], r["note"]}
+	for _, r := range datatable.Rows(tableFiles, "signs") {
+		all[r["id"]] = sign{datatable.Number(r["value"]), r["unit"], r["source"], r["note"]}
 	}
 	return all
 }

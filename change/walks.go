@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"gradus/datatable"
 	"gradus/stats"
 )
 
@@ -19,8 +20,8 @@ type walkRow struct {
 var walks = readWalks()
 
 func readWalks() (all []walkRow) {
-	for _, r := range rowsOf("walks") {
-		row := walkRow{protocol: r["protocol"], population: r["population"], statistic: r["statistic"], use: r["use"], how: r["how"], source: r["source"], note: r["note"], metres: decimal(r["metres"])}
+	for _, r := range datatable.Rows(tableFiles, "walks") {
+		row := walkRow{protocol: r["protocol"], population: r["population"], statistic: r["statistic"], use: r["use"], how: r["how"], source: r["source"], note: r["note"], metres: datatable.Number(r["metres"])}
 		if r["words"] != "" {
 			row.words = strings.Split(r["words"], "|")
 		}

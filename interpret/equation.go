@@ -2,6 +2,8 @@ package interpret
 
 import (
 	"slices"
+
+	"gradus/datatable"
 )
 
 // Equation predicts the peak oxygen uptake to expect from who a person is.
@@ -55,13 +57,13 @@ func perUnit(unit string) float64 {
 }
 
 func readEquations() (all []Equation) {
-	for _, r := range rowsOf("equations") {
-		e := Equation{ID: r["id"], Title: r["title"], Mode: r["mode"], Sex: r["sex"], SEE: decimal(r["see"]), How: r["how"], Source: r["source"], Note: r["note"],
-			ageFrom: decimal(r["age_from"]), ageTo: decimal(r["age_to"])}
-		constant := decimal(r["constant"]) + decimal(r["per_mode"])*decimal(r["code_mode"])
-		age, age2, sex := decimal(r["per_year"]), decimal(r["per_year2"]), decimal(r["per_sex"])
-		code := map[string]float64{"male": decimal(r["code_male"]), "female": decimal(r["code_female"])}
-		mass, height := decimal(r["per_mass"])/perUnit(r["mass_unit"]), decimal(r["per_height"])/perUnit(r["height_unit"])
+	for _, r := range datatable.Rows(tableFiles, "equations") {
+		e := Equation{ID: r["id"], Title: r["title"], Mode: r["mode"], Sex: r["sex"], SEE: datatable.Number(r["see"]), How: r["how"], Source: r["source"], Note: r["note"],
+			ageFrom: datatable.Number(r["age_from"]), ageTo: datatable.Number(r["age_to"])}
+		constant := datatable.Number(r["constant"]) + datatable.Number(r["per_mode"])*datatable.Number(r["code_mode"])
+		age, age2, sex := datatable.Number(r["per_year"]), datatable.Number(r["per_year2"]), datatable.Number(r["per_sex"])
+		code := map[string]float64{"male": datatable.Number(r["code_male"]), "female": datatable.Number(r["code_female"])}
+		mass, height := datatable.Number(r["per_mass"])/perUnit(r["mass_unit"]), datatable.Number(r["per_height"])/perUnit(r["height_unit"])
 		litres := r["unit"] == "L/min"
 		e.needMass, e.needHeight = mass != 0 || litres, height != 0
 		e.predict = func(p *Person) float64 {
@@ -77,11 +79,11 @@ func readEquations() (all []Equation) {
 }
 
 func readIdealWeight() (all []Equation) {
-	for _, r := range rowsOf("ideal-weight-equations") {
+	for _, r := range datatable.Rows(tableFiles, "ideal-weight-equations") {
 		e := Equation{ID: r["id"], Title: r["title"], Mode: r["mode"], Sex: r["sex"], How: r["how"], Source: r["source"], Note: r["note"], needMass: true, needHeight: true}
-		perCm, ideal0 := decimal(r["ideal_per_cm"]), decimal(r["ideal_constant"])
-		added, under := decimal(r["added_kg"]), decimal(r["under_added_kg"])
-		constant, age, over, times := decimal(r["constant"]), decimal(r["per_year"]), decimal(r["over_per_kg"]), decimal(r["times"])
+		perCm, ideal0 := datatable.Number(r["ideal_per_cm"]), datatable.Number(r["ideal_constant"])
+		added, under := datatable.Number(r["added_kg"]), datatable.Number(r["under_added_kg"])
+		constant, age, over, times := datatable.Number(r["constant"]), datatable.Number(r["per_year"]), datatable.Number(r["over_per_kg"]), datatable.Number(r["times"])
 		e.predict = func(p *Person) float64 {
 			ideal, perKg := perCm*p.HeightCm+ideal0, constant+age*p.AgeYears
 			ml := (ideal + added) * perKg

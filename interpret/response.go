@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"gradus/datatable"
 )
 
 // How a test stopped, as far as a recovery cut is concerned.
@@ -48,8 +50,8 @@ type recoveryCut struct {
 }
 
 func readCuts() (all []recoveryCut) {
-	for _, r := range rowsOf("recovery-cuts") {
-		all = append(all, recoveryCut{r["id"], decimal(r["minute"]), decimal(r["cut_bpm"]), r["rule"], r["stop"], r["activity"], r["posture"],
+	for _, r := range datatable.Rows(tableFiles, "recovery-cuts") {
+		all = append(all, recoveryCut{r["id"], datatable.Number(r["minute"]), datatable.Number(r["cut_bpm"]), r["rule"], r["stop"], r["activity"], r["posture"],
 			r["posture_how"], r["mode"], r["people"], r["how"], r["source"]})
 	}
 	return all

@@ -2,11 +2,12 @@ package interpret
 
 import (
 	"embed"
-	"encoding/csv"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
+
+	"gradus/datatable"
 )
 
 //go:embed tables
@@ -147,40 +148,11 @@ var (
 	equations  = slices.Concat(readEquations(), readIdealWeight())
 )
 
-// rowsOf reads an embedded table as maps from column to cell.
-func rowsOf(name string) []map[string]string {
-	all := Data(name)
-	if all == nil {
-		panic("interpret: no data file " + name + ".csv")
-	}
-	rows := make([]map[string]string, 0, len(all)-1)
-	for _, r := range all[1:] {
-		row := make(map[string]string, len(r))
-		for i, cell := range r {
-			row[all[0][i]] = cell
-		}
-		rows = append(rows, row)
-	}
-	return rows
-}
-
-// decimal reads a number of an embedded table; an empty cell is 0.
-func decimal(text string) float64 {
-	if text == "" {
-		return 0
-	}
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil {
-		panic("interpret: embedded table: " + err.Error())
-	}
-	return v
-}
-
 func readNumbers(files ...string) map[string]number {
 	all := map[string]number{}
 	for _, file := range files {
-		for _, r := range rowsOf(file) {
-			all[r["id"]] = number{decimal(r["value"]), r["unit"], r["how"], r["source"], r["note"]}
+		for _, r := range datatable.Rows(tableFiles, file) {
+			all[r["id"]] = number{datatable.Number(r["value"]), r["unit"], r["how"], r["source"], r["note"]}
 		}
 	}
 	return all
@@ -188,21 +160,21 @@ func readNumbers(files ...string) map[string]number {
 
 func readReferences() []Reference {
 	var all []Reference
-	for _, r := range rowsOf("references") {
+	for _, r := range datatable.Rows(tableFiles, "references") {
 		all = append(all, Reference{ID: r["id"], Title: r["title"], Kind: r["kind"], Edition: r["edition"], Mode: r["mode"], Unit: r["unit"],
-			N: int(decimal(r["n"])), Population: r["population"], How: r["how"], Source: r["source"], Note: r["note"]})
+			N: int(datatable.Number(r["n"])), Population: r["population"], How: r["how"], Source: r["source"], Note: r["note"]})
 	}
-	for _, r := range rowsOf("cells") {
+	for _, r := range datatable.Rows(tableFiles, "cells") {
 		at := slices.IndexFunc(all, func(t Reference) bool { return t.ID == r["reference"] })
 		blocks := &all[at].Blocks
-		from, to := int(decimal(r["age_from"])), int(decimal(r["age_to"]))
+		from, to := int(datatable.Number(r["age_from"])), int(datatable.Number(r["age_to"]))
 		if n := len(*blocks); n == 0 || (*blocks)[n-1].Sex != r["sex"] || (*blocks)[n-1].AgeFrom != from {
-			*blocks = append(*blocks, Block{Sex: r["sex"], AgeFrom: from, AgeTo: to, N: int(decimal(r["n"]))})
+			*blocks = append(*blocks, Block{Sex: r["sex"], AgeFrom: from, AgeTo: to, N: int(datatable.Number(r["n"]))})
 		}
 		b := &(*blocks)[len(*blocks)-1]
-		c := Cell{Statistic: r["statistic"], Value: decimal(r["value"]), How: r["how"]}
+		c := Cell{Statistic: r["statistic"], Value: datatable.Number(r["value"]), How: r["how"]}
 		if all[at].Kind == Percentiles || all[at].Kind == Medians {
-			c.Percentile = decimal(strings.TrimPrefix(c.Statistic, "p"))
+			c.Percentile = datatable.Number(strings.TrimPrefix(c.Statistic, "p"))
 		}
 		b.Cells = append(b.Cells, c)
 	}
@@ -210,15 +182,15 @@ func readReferences() []Reference {
 }
 
 func readBands() (all []band) {
-	for _, r := range rowsOf("bands") {
-		all = append(all, band{r["name"], decimal(r["from_percentile"]), decimal(r["to_percentile"]), r["words"], r["how"], r["source"]})
+	for _, r := range datatable.Rows(tableFiles, "bands") {
+		all = append(all, band{r["name"], datatable.Number(r["from_percentile"]), datatable.Number(r["to_percentile"]), r["words"], r["how"], r["source"]})
 	}
 	return all
 }
 
 func readThresholds() (all []threshold) {
-	for _, r := range rowsOf("thresholds") {
-		v := decimal(r["value"])
+	for _, r := range datatable.Rows(tableFiles, "thresholds") {
+		v := datatable.Number(r["value"])
 		printed := r["value"] + " " + r["unit"]
 		if r["unit"] == "MET" {
 			v *= numbers["met"].value
@@ -229,23 +201,12 @@ func readThresholds() (all []threshold) {
 }
 
 func readTasks() (all []task) {
-	for _, r := range rowsOf("tasks") {
-		all = append(all, task{r["activity"], decimal(r["mets"]), r["how"], r["source"]})
+	for _, r := range datatable.Rows(tableFiles, "tasks") {
+		all = append(all, task{r["activity"], datatable.Number(r["mets"]), r["how"], r["source"]})
 	}
 	return all
 }
 
 // Data returns a data file of this package, its line of names first: references, cells, bands, equations,
 // ideal-weight-equations, thresholds, tasks, recovery-cuts, responses, numbers. It is nil for another name.
-func Data(name string) [][]string {
-	file, err := tableFiles.Open("tables/" + name + ".csv")
-	if err != nil {
-		return nil
-	}
-	defer file.Close()
-	all, err := csv.NewReader(file).ReadAll()
-	if err != nil {
-		panic("interpret: " + name + ".csv: " + err.Error())
-	}
-	return all
-}
+func Data(name string) [][]string { return datatable.Records(tableFiles, name) }

@@ -2,9 +2,9 @@ package prescribe
 
 import (
 	"embed"
-	"encoding/csv"
-	"strconv"
 	"strings"
+
+	"gradus/datatable"
 )
 
 //go:embed tables
@@ -12,41 +12,7 @@ var tableFiles embed.FS
 
 // Data returns a data file of this package, its line of names first: intensity, plans, intervals or numbers.
 // It is nil for another name.
-func Data(name string) [][]string {
-	file, err := tableFiles.Open("tables/" + name + ".csv")
-	if err != nil {
-		return nil
-	}
-	defer file.Close()
-	all, err := csv.NewReader(file).ReadAll()
-	if err != nil {
-		panic("prescribe: " + name + ".csv: " + err.Error())
-	}
-	return all
-}
-
-func rowsOf(name string) (rows []map[string]string) {
-	all := Data(name)
-	for _, r := range all[1:] {
-		row := map[string]string{}
-		for i, cell := range r {
-			row[all[0][i]] = cell
-		}
-		rows = append(rows, row)
-	}
-	return rows
-}
-
-func decimal(text string) float64 {
-	if text == "" {
-		return 0
-	}
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil {
-		panic("prescribe: embedded table: " + err.Error())
-	}
-	return v
-}
+func Data(name string) [][]string { return datatable.Records(tableFiles, name) }
 
 type number struct {
 	value        float64
@@ -106,18 +72,18 @@ func Levels() []Level { return append([]Level(nil), levels...) }
 
 func readNumbers() map[string]number {
 	all := map[string]number{}
-	for _, r := range rowsOf("numbers") {
-		all[r["id"]] = number{decimal(r["value"]), r["unit"], r["source"]}
+	for _, r := range datatable.Rows(tableFiles, "numbers") {
+		all[r["id"]] = number{datatable.Number(r["value"]), r["unit"], r["source"]}
 	}
 	return all
 }
 
 func readLevels() (all []Level) {
-	for _, r := range rowsOf("intensity") {
-		l := Level{Name: r["level"], ReserveFrom: decimal(r["reserve_from"]), ReserveBelow: decimal(r["reserve_below"]), HRMaxFrom: decimal(r["hrmax_from"]), HRMaxBelow: decimal(r["hrmax_below"]),
-			VO2MaxFrom: decimal(r["vo2max_from"]), VO2MaxBelow: decimal(r["vo2max_below"]), RPEFrom: decimal(r["rpe_from"]), RPETo: decimal(r["rpe_to"]), How: r["how"], Source: r["source"]}
+	for _, r := range datatable.Rows(tableFiles, "intensity") {
+		l := Level{Name: r["level"], ReserveFrom: datatable.Number(r["reserve_from"]), ReserveBelow: datatable.Number(r["reserve_below"]), HRMaxFrom: datatable.Number(r["hrmax_from"]), HRMaxBelow: datatable.Number(r["hrmax_below"]),
+			VO2MaxFrom: datatable.Number(r["vo2max_from"]), VO2MaxBelow: datatable.Number(r["vo2max_below"]), RPEFrom: datatable.Number(r["rpe_from"]), RPETo: datatable.Number(r["rpe_to"]), How: r["how"], Source: r["source"]}
 		for i, group := range []string{"20", "40", "65"} {
-			l.mets[i] = [2]float64{decimal(r["mets"+group+"_from"]), decimal(r["mets"+group+"_below"])}
+			l.mets[i] = [2]float64{datatable.Number(r["mets"+group+"_from"]), datatable.Number(r["mets"+group+"_below"])}
 		}
 		all = append(all, l)
 	}
@@ -136,8 +102,8 @@ func (l *Level) METs(ageYears float64) (from, below float64) {
 }
 
 func readRecommendations() (all []Recommendation) {
-	for _, r := range rowsOf("plans") {
-		n := func(name string) float64 { return decimal(r[name]) }
+	for _, r := range datatable.Rows(tableFiles, "plans") {
+		n := func(name string) float64 { return datatable.Number(r[name]) }
 		all = append(all, Recommendation{r["id"], r["title"], n("days_from"), n("days_to"), n("minutes_from"), n("minutes_to"), n("reserve_from"), n("reserve_to"), n("rpe_from"), n("rpe_to"),
 			n("start_reserve_from"), n("start_reserve_to"), n("start_rpe_from"), n("start_rpe_to"), n("start_minutes"), n("minutes_step"), r["leads"], r["type"], r["progression"], r["cautions"], r["how"], r["source"]})
 	}
@@ -145,7 +111,7 @@ func readRecommendations() (all []Recommendation) {
 }
 
 func readIntervals() (all []Interval) {
-	for _, r := range rowsOf("intervals") {
+	for _, r := range datatable.Rows(tableFiles, "intervals") {
 		all = append(all, Interval{r["id"], r["text"], r["people"], r["how"], r["source"], strings.Split(r["conditions"], "|")})
 	}
 	return all

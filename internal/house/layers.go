@@ -17,7 +17,7 @@ var core = []string{"exact", "gatt", "heartbeat", "physiology", "protocol", "con
 // level places every domain package in the one direction of dependencies: a package imports only packages of a
 // lower level, or its own sub-packages. Packages on one level do not know each other.
 var level = map[string]int{
-	"exact": 0, "units": 0, "yamlread": 0, "gatt": 0, "heartbeat": 0, "equipment": 0,
+	"exact": 0, "units": 0, "yamlread": 0, "gatt": 0, "heartbeat": 0, "equipment": 0, "datatable": 0,
 	"physiology": 10,
 	"protocol":   20,
 	"conduct":    30,
