@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"gradus/conduct"
@@ -150,7 +151,7 @@ type drugRow struct {
 const emptyDrugRows = 2
 
 func rowsOfDrugs(drugs []record.Drug) drugRows {
-	rows := drugRows{Classes: drugClasses}
+	rows := drugRows{Classes: drugClasses()}
 	for i := range len(drugs) + emptyDrugRows {
 		row := drugRow{N: i + 1}
 		if i < len(drugs) {
@@ -161,8 +162,8 @@ func rowsOfDrugs(drugs []record.Drug) drugRows {
 	return rows
 }
 
-// drugClasses are those of the screening tables.
-var drugClasses = func() (list []option) {
+// drugClasses are those of the screening tables, which are read when first asked for.
+var drugClasses = sync.OnceValue(func() (list []option) {
 	for _, d := range screen.Shipped().Drugs {
 		text := strings.ReplaceAll(d.Word, "_", " ")
 		if d.Examples != "" {
@@ -171,7 +172,7 @@ var drugClasses = func() (list []option) {
 		list = append(list, option{d.Word, text})
 	}
 	return list
-}()
+})
 
 func readDrugs(r *http.Request) (drugs []record.Drug) {
 	get := func(name string, i int) string {
@@ -183,7 +184,7 @@ func readDrugs(r *http.Request) (drugs []record.Drug) {
 	}
 	for i := range min(len(r.PostForm["drug_name"]), 100) {
 		d := record.Drug{Name: get("drug_name", i), Class: get("drug_class", i), Dose: get("drug_dose", i), Taken: get("drug_taken", i)}
-		if !slices.ContainsFunc(drugClasses, func(o option) bool { return o.Value == d.Class }) {
+		if !slices.ContainsFunc(drugClasses(), func(o option) bool { return o.Value == d.Class }) {
 			d.Class = ""
 		}
 		if d != (record.Drug{}) {
