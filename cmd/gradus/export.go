@@ -70,12 +70,6 @@ func (c *source) recorded() (tests []*exchange.Recorded, err error) {
 	return tests, nil
 }
 
-// put writes to standard output, or to a file that appears whole or not at all.
-func put(out io.Writer, name string, write func(io.Writer) error) error {
-	c := scoreCmd{Out: name}
-	return c.put(out, write)
-}
-
 type exportFHIRCmd struct {
 	source
 

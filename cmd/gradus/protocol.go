@@ -7,12 +7,10 @@ import (
 	"os"
 	"strings"
 
-	"gradus/conduct"
 	"gradus/estimate"
 	estimators "gradus/estimate/library"
 	"gradus/internal/aloud"
 	"gradus/internal/eventfile"
-	"gradus/internal/rows"
 	"gradus/protocol"
 	protocols "gradus/protocol/library"
 	"gradus/prove"
@@ -133,7 +131,7 @@ func (c *protocolCheckCmd) Run(e *env) error {
 	}
 	r := prove.Check(plan.p, needsOf(plan.e))
 	if c.Counter != "" && len(r.Findings) > 0 {
-		if err := writeEvents(c.Counter, r.Findings[0].Events); err != nil {
+		if err := put(e.out, c.Counter, func(out io.Writer) error { return eventfile.Write(out, r.Findings[0].Events) }); err != nil {
 			return err
 		}
 	}
@@ -259,18 +257,6 @@ func needsOf(e *estimate.Estimator) (needs []string) {
 		return nil
 	}
 	return e.Needs()
-}
-
-func writeEvents(name string, events []conduct.Event) error {
-	out, err := rows.Create(name)
-	if err != nil {
-		return err
-	}
-	if err := eventfile.Write(out, events); err != nil {
-		out.Abort()
-		return err
-	}
-	return out.Commit()
 }
 
 func writeReport(out io.Writer, plan *planFile, r *prove.Report, counter string) error {

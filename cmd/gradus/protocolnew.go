@@ -4,11 +4,11 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"regexp"
 
-	"gradus/internal/rows"
 	protocols "gradus/protocol/library"
 )
 
@@ -52,15 +52,11 @@ func (c *protocolNewCmd) Run(e *env) error {
 	if _, err := os.Stat(name); !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("%s is there already; give another name by --out", name)
 	}
-	out, err := rows.Create(name)
+	err := put(e.out, name, func(out io.Writer) error {
+		_, err := out.Write(text)
+		return err
+	})
 	if err != nil {
-		return err
-	}
-	if _, err := out.Write(text); err != nil {
-		out.Abort()
-		return err
-	}
-	if err := out.Commit(); err != nil {
 		return err
 	}
 	_, err = fmt.Fprintf(e.out, "%s is written. Change it, then: gradus protocol check %s\n", name, name)

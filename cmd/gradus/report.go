@@ -13,7 +13,6 @@ import (
 	"gradus/change"
 	"gradus/conduct"
 	"gradus/internal/report"
-	"gradus/internal/rows"
 	"gradus/internal/sheet"
 )
 
@@ -77,7 +76,7 @@ func (c *reportCmd) Run(e *env) error {
 		}
 		one.Protocol, one.Estimator = p, eq
 	}
-	return c.put(e.out, func(out io.Writer) error { return one.Write(out, c.Kind, format, c.Paper) })
+	return put(e.out, c.Out, func(out io.Writer) error { return one.Write(out, c.Kind, format, c.Paper) })
 }
 
 func (c *reportCmd) format() (string, error) {
@@ -133,7 +132,7 @@ func (c *reportCmd) blank(e *env, format string) error {
 		return err
 	}
 	d := report.Blank(p, eq, &conduct.Inputs{}, "", "", programVersion())
-	return c.put(e.out, func(out io.Writer) error { return d.Write(out, format, c.Paper) })
+	return put(e.out, c.Out, func(out io.Writer) error { return d.Write(out, format, c.Paper) })
 }
 
 // pick finds the test that is asked for.
@@ -175,20 +174,4 @@ func (c *reportCmd) caseOf(t *sheet.Scored, scores *sheet.Scores) (*report.Case,
 	one.PlanFor, one.Weeks, one.Program = c.Condition, c.Weeks, programVersion()
 	one.Signing = report.Signing{Version: c.Version, By: c.Signed, On: c.On, Replaces: c.Replaces}
 	return one, nil
-}
-
-// put writes to standard output, or to a file that appears whole or not at all.
-func (c *reportCmd) put(out io.Writer, write func(io.Writer) error) error {
-	if c.Out == "" {
-		return write(out)
-	}
-	file, err := rows.Create(c.Out)
-	if err != nil {
-		return err
-	}
-	if err := write(file); err != nil {
-		file.Abort()
-		return err
-	}
-	return file.Commit()
 }

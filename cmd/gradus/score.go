@@ -11,7 +11,6 @@ import (
 
 	"gradus/estimate"
 	estimators "gradus/estimate/library"
-	"gradus/internal/rows"
 	"gradus/internal/sheet"
 	"gradus/protocol"
 	protocols "gradus/protocol/library"
@@ -47,7 +46,7 @@ func (c *scoreCmd) Run(e *env) error {
 	sheets, unread := readSheets(e.err, c.Files)
 	scores := sheet.Score(sheets, today, planReader(c.Verified))
 	complain(e.err, scores)
-	if err := c.put(e.out, func(out io.Writer) error { return write(scores, out) }); err != nil {
+	if err := put(e.out, c.Out, func(out io.Writer) error { return write(scores, out) }); err != nil {
 		return err
 	}
 	if unread || scores.Failed() {
@@ -167,20 +166,4 @@ func complain(errw io.Writer, s *sheet.Scores) {
 			fmt.Fprintf(errw, "%s: test %s has %d more faults\n", t.File, t.ID, t.Unsaid)
 		}
 	}
-}
-
-// put writes to standard output, or to a file that appears whole or not at all.
-func (c *scoreCmd) put(out io.Writer, write func(io.Writer) error) error {
-	if c.Out == "" {
-		return write(out)
-	}
-	file, err := rows.Create(c.Out)
-	if err != nil {
-		return err
-	}
-	if err := write(file); err != nil {
-		file.Abort()
-		return err
-	}
-	return file.Commit()
 }

@@ -37,7 +37,7 @@ func (c *scoreCmd) mapped(e *env) error {
 	}
 	defer file.Close()
 	failed := false
-	err = c.put(e.out, func(out io.Writer) error {
+	err = put(e.out, c.Out, func(out io.Writer) error {
 		w := &mappedWriter{m: m, form: form}
 		if err := w.open(out); err != nil {
 			return err
