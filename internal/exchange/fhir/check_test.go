@@ -114,6 +114,14 @@ func TestChanged(t *testing.T) {
 
 // TestLarge refuses what is too deep or too long before it is taken apart.
 func TestLarge(t *testing.T) {
+	for text, want := range map[string]string{
+		`{"resourceType":"Bundle"`: "line 1: the text ends too early; fetch or save the whole file again",
+		"hello":                    "give the file as JSON",
+	} {
+		if f := Check([]byte(text)); len(f) != 1 || f[0].Rule != "fhir.json" || !strings.Contains(f[0].Msg, want) {
+			t.Errorf("%s: %v", text, f)
+		}
+	}
 	if f := Check([]byte(strings.Repeat(`{"a":[`, 200))); len(f) != 1 || f[0].Rule != "fhir.json" {
 		t.Error(f)
 	}

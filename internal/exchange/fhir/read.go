@@ -3,6 +3,7 @@ package fhir
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 )
@@ -62,7 +63,7 @@ func read(data []byte) (*object, error) {
 	r := reader{dec: dec}
 	v, err := r.value(0)
 	if err != nil {
-		return nil, fmt.Errorf("line %d: %w", 1+bytes.Count(data[:min(int(dec.InputOffset()), len(data))], []byte{'\n'}), err)
+		return nil, fmt.Errorf("line %d: %w", 1+bytes.Count(data[:min(int(dec.InputOffset()), len(data))], []byte{'\n'}), plainly(err))
 	}
 	if _, err := dec.Token(); err != io.EOF {
 		return nil, fmt.Errorf("there is more behind the first JSON value")
@@ -72,6 +73,18 @@ func read(data []byte) (*object, error) {
 		return nil, fmt.Errorf("it is no JSON object; a FHIR file is one resource or one Bundle")
 	}
 	return o, nil
+}
+
+// plainly says what is wrong with a text that is no JSON, and what to do.
+func plainly(err error) error {
+	var syntax *json.SyntaxError
+	switch {
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		return errors.New("the text ends too early; fetch or save the whole file again")
+	case errors.As(err, &syntax):
+		return fmt.Errorf("%w: this is no JSON; give the file as JSON", err)
+	}
+	return err
 }
 
 type reader struct{ dec *json.Decoder }
