@@ -68,6 +68,7 @@ func TestEmergencyCard(t *testing.T) {
 
 	// without the server, and after a reload without it
 	b.until(patience, "the shell is kept", `caches.keys().then((k) => Promise.all(k.map((n) => caches.open(n).then((c) => c.match(location.href))))).then((m) => m.some(Boolean))`)
+	b.until(patience, "the time is kept", `gradus.vault.mark().then((m) => m && m.last_ms === gradus.lastAt() && m.at_ms >= m.last_ms)`)
 	s.kill()
 	eval[bool](b, `(location.reload(), true)`)
 	b.until(patience, "the page without the server", `window.gradus && window.gradus.away && document.querySelector(".alarm-small")`)

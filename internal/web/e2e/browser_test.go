@@ -233,14 +233,18 @@ func (b *tab) visit(address string) {
 
 func (b *tab) path() string { return eval[string](b, "location.pathname") }
 
-// until waits for a condition in the page.
+// until waits for a condition in the page. A condition that throws does not hold yet: what it looks at may not be drawn.
 func (b *tab) until(within time.Duration, what, script string) {
 	b.t.Helper()
 	end := time.Now().Add(within)
-	for !eval[bool](b, "Promise.resolve("+script+").then((x) => !!x)") {
+	for {
+		missing := eval[string](b, "(async () => ("+script+"))().then((x) => x ? '' : 'it is false', String)")
+		if missing == "" {
+			return
+		}
 		if time.Now().After(end) {
 			b.shot("fault-" + strings.ReplaceAll(b.t.Name(), "/", "-"))
-			b.t.Fatalf("%s did not happen within %v; the page says %q, %q\n%s", what, within, b.state().Say, b.state().Failure, strings.Join(b.thrown(), "\n"))
+			b.t.Fatalf("%s did not happen within %v (%s); the page says %q, %q\n%s", what, within, missing, b.state().Say, b.state().Failure, strings.Join(b.thrown(), "\n"))
 		}
 		time.Sleep(30 * time.Millisecond)
 	}

@@ -164,6 +164,33 @@ func TestServerKilled(t *testing.T) {
 	b.quiet()
 }
 
+// Neither the server nor the page knows how long it was away, and the examiner is asked for the minute: STOP is in reach
+// all the same, and does not wait for the answer.
+func TestStopWhenTheTimeIsLost(t *testing.T) {
+	s := serve(t, "serve", "--data", filepath.Join(t.TempDir(), "data"))
+	b := browser(t, 768, 1024)
+	test := ownPerson(b, s)
+	b.click(due)
+	b.until(patience, "stage 1", `gradus.view.phase === "riding"`)
+	b.until(patience, "everything is acknowledged", `gradus.undelivered() === 0`)
+	s.kill()
+	b.until(patience, "the time is kept", `gradus.vault.mark()`)
+	eval[bool](b, `gradus.vault.setMark({ at_ms: 0, wall: Date.now() - 9 * 3600 * 1000, last_ms: 0 }).then(() => { gradus.vault.setMark = async () => {}; location.reload(); return true })`)
+	b.until(patience, "the minute is asked for", `window.gradus && window.gradus.mode === "ask-minute"`)
+	b.look("minute-asked")
+	b.click(`.bar .stop`)
+	b.until(patience, "the test is stopped", `gradus.mode === "pen" && gradus.view.phase === "stopped"`)
+	s.start()
+	b.until(30*time.Second, "everything is acknowledged", `gradus.undelivered() === 0 && !gradus.away`)
+	events := stored(t, b, test)
+	complete(t, events)
+	for _, kind := range []string{"resumed", "stopped"} {
+		if !hasKind(events, kind) {
+			t.Errorf("the record has no event %s: %v", kind, events)
+		}
+	}
+}
+
 // outboxCount counts what still waits in the device's store, the way another page would see it.
 const outboxCount = `new Promise((done, fail) => { const r = indexedDB.open("gradus"); r.onerror = () => fail(r.error)
  r.onsuccess = () => { const q = r.result.transaction("outbox").objectStore("outbox").count(); q.onsuccess = () => { r.result.close(); done(q.result) } } })`

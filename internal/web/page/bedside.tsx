@@ -348,20 +348,25 @@ function Bar({ s, alarm }: { s: Session; alarm: Alarm }) {
   const v = s.view
   const call = async () => { s.said = T.called(await s.callSupervisor("")); s.changedNow() }
   const undo = lastUndo(s)
-  const stop = stopEvents(v)
+  const stop = stopEvents(v), lostTime = s.mode === "ask-minute"
+  const press = () => {
+    s.watcher.prompts.unlock()
+    if (lostTime) s.sayMinute(v.minute) // STOP does not wait for the answer: the minute that is known serves
+    if (stop) void s.act(stop)
+  }
   const emergency = <button type="button" class="quiet alarm-wide" onClick={alarm.toggle}>{T.emergency}</button>
   if (s.kind === "observe") return null
-  if (s.mode !== "pen") return <footer class="bar"><div class="quiets">{emergency}</div></footer>
+  if (s.mode !== "pen" && !lostTime) return <footer class="bar"><div class="quiets">{emergency}</div></footer>
   return (
     <footer class="bar">
       <div class="quiets">
-        {undo && <button type="button" class="quiet undo" onClick={() => void s.act([{ kind: "withdraw", ref: undo.id }])}>{T.undoLast(undo.say)}</button>}
-        {v.phase === "riding" && v.next.do !== "break" && <button type="button" class="quiet break" onClick={() => void s.act([{ kind: "break" }])}>{s.rests() ? T.restBegin : T.breakBegin}</button>}
-        {v.phase === "riding" && v.next.do === "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break-over" }])}>{T.breakOver}</button>}
+        {!lostTime && undo && <button type="button" class="quiet undo" onClick={() => void s.act([{ kind: "withdraw", ref: undo.id }])}>{T.undoLast(undo.say)}</button>}
+        {!lostTime && v.phase === "riding" && v.next.do !== "break" && <button type="button" class="quiet break" onClick={() => void s.act([{ kind: "break" }])}>{s.rests() ? T.restBegin : T.breakBegin}</button>}
+        {!lostTime && v.phase === "riding" && v.next.do === "break" && <button type="button" class="quiet" onClick={() => void s.act([{ kind: "break-over" }])}>{T.breakOver}</button>}
         <button type="button" class="quiet" aria-label={T.callSupervisor} onClick={() => void call()}>{T.call}</button>
         {emergency}
       </div>
-      <button type="button" class="stop" disabled={!stop} onClick={() => { s.watcher.prompts.unlock(); if (stop) void s.act(stop) }}>{stop ? T.stop : T.stopped}</button>
+      <button type="button" class="stop" disabled={!stop} onClick={press}>{stop ? T.stop : T.stopped}</button>
     </footer>
   )
 }
@@ -374,9 +379,12 @@ function useKeys(s: Session, current: Pad, asks: boolean) {
   useEffect(() => {
     const press = (e: KeyboardEvent) => {
       const { pad, asksReason } = drawn.current
-      if (!s.watcher.prompts.settings.keys || s.mode !== "pen" || e.ctrlKey || e.metaKey || e.altKey) return
+      if (!s.watcher.prompts.settings.keys || e.ctrlKey || e.metaKey || e.altKey) return
       const target = e.target as HTMLElement
       if (target.closest("input, textarea, select, [contenteditable]")) return
+      // wherever STOP is drawn its key works
+      if ((e.key === "s" || e.key === "S") && !e.repeat) return document.querySelector<HTMLButtonElement>(".bar .stop")?.click()
+      if (s.mode !== "pen") return
       if (/^[0-9/]$/.test(e.key) && !asksReason) {
         e.preventDefault()
         return typeKey(pad, e.key)
@@ -393,7 +401,6 @@ function useKeys(s: Session, current: Pad, asks: boolean) {
         if (button) { e.preventDefault(); button.click() }
         return
       }
-      if ((e.key === "s" || e.key === "S") && !e.repeat) document.querySelector<HTMLButtonElement>(".bar .stop")?.click()
     }
     addEventListener("keydown", press)
     return () => removeEventListener("keydown", press)
