@@ -23,17 +23,17 @@ type eventRow struct {
 }
 
 // Append stores events of a test.
-func (s *SQLite) Append(ctx context.Context, test string, events []conduct.Event) (Marks, error) {
+func (s *core) Append(ctx context.Context, test string, events []conduct.Event) (Marks, error) {
 	rows, err := rowsOf(test, events)
 	if err != nil {
 		return nil, err
 	}
 	var marks Marks
-	err = s.together(ctx, &job{do: func(ctx context.Context, tx *sql.Tx) (err error) {
+	err = s.together(ctx, &job{test: test, do: func(ctx context.Context, tx *sql.Tx) (err error) {
 		if marks, err = s.marks(ctx, tx, test); err != nil {
 			return err
 		}
-		ends := false
+		var fresh []eventRow
 		for _, row := range rows {
 			last := marks.N(row.id.Term)
 			switch {
@@ -45,10 +45,13 @@ func (s *SQLite) Append(ctx context.Context, test string, events []conduct.Event
 			case row.id.N != last+1:
 				return fmt.Errorf("record: test %s: %w", test, &GapError{Got: row.id, Want: conduct.ID{Term: row.id.Term, N: last + 1}})
 			}
+			fresh, marks = append(fresh, row), marks.with(row.id)
+		}
+		ends := false
+		for _, row := range fresh {
 			if err := s.insert(ctx, tx, test, row); err != nil {
 				return err
 			}
-			marks = marks.with(row.id)
 			ends = ends || row.event.Kind == conduct.Closed || row.event.Kind == conduct.TookOver
 		}
 		if ends {
@@ -106,7 +109,7 @@ func encode(e *conduct.Event) ([]byte, error) {
 	return text, json.Unmarshal(text, &back)
 }
 
-func (s *SQLite) insert(ctx context.Context, tx *sql.Tx, test string, row eventRow) error {
+func (s *core) insert(ctx context.Context, tx *sql.Tx, test string, row eventRow) error {
 	e := row.event
 	_, err := tx.StmtContext(ctx, s.st.insert).ExecContext(ctx, test, e.Term, e.N, int64(e.At), e.Kind.String(), string(row.json), ms(s.now()))
 	return err
@@ -114,7 +117,7 @@ func (s *SQLite) insert(ctx context.Context, tx *sql.Tx, test string, row eventR
 
 // compare looks whether an event that is there already is the same. An older version of the program may have
 // written it in other words.
-func (s *SQLite) compare(ctx context.Context, tx *sql.Tx, test string, row eventRow) error {
+func (s *core) compare(ctx context.Context, tx *sql.Tx, test string, row eventRow) error {
 	var text []byte
 	if err := tx.StmtContext(ctx, s.st.event).QueryRowContext(ctx, test, row.id.Term, row.id.N).Scan(&text); err != nil {
 		return err
@@ -140,7 +143,7 @@ func decode(test string, id conduct.ID, text []byte) (e conduct.Event, err error
 }
 
 // marks finds the last event of each term by the ends of the index, however long the test is.
-func (s *SQLite) marks(ctx context.Context, tx *sql.Tx, test string) (Marks, error) {
+func (s *core) marks(ctx context.Context, tx *sql.Tx, test string) (Marks, error) {
 	var marks Marks
 	var id conduct.ID
 	err := tx.StmtContext(ctx, s.st.top).QueryRowContext(ctx, test).Scan(&id.Term, &id.N)
@@ -212,12 +215,12 @@ func settleClosed(ctx context.Context, tx *sql.Tx, test string) error {
 }
 
 // Events returns all events of a test.
-func (s *SQLite) Events(ctx context.Context, test string) ([]conduct.Event, error) {
+func (s *core) Events(ctx context.Context, test string) ([]conduct.Event, error) {
 	return s.EventsSince(ctx, test, nil)
 }
 
 // EventsSince returns the events that marks do not cover.
-func (s *SQLite) EventsSince(ctx context.Context, test string, marks Marks) ([]conduct.Event, error) {
+func (s *core) EventsSince(ctx context.Context, test string, marks Marks) ([]conduct.Event, error) {
 	var events []conduct.Event
 	err := s.read(ctx, func(tx *sql.Tx) error {
 		if err := testExists(ctx, tx, test); err != nil {

@@ -21,7 +21,7 @@ type DatedFact struct {
 }
 
 // FactsOf lists the facts of a kind across visits, the oldest first.
-func (s *SQLite) FactsOf(ctx context.Context, f FactFilter) ([]DatedFact, error) {
+func (s *core) FactsOf(ctx context.Context, f FactFilter) ([]DatedFact, error) {
 	where, args := []string{`f.kind = ?`}, []any{f.Kind}
 	if f.Participant != 0 {
 		where, args = append(where, `v.participant IN (`+shownAs+`)`), append(args, f.Participant, f.Participant)

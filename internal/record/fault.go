@@ -26,7 +26,7 @@ const (
 )
 
 // fault turns an error of the driver into a StorageError where it is one, and leaves the typed errors alone.
-func (s *SQLite) fault(ctx context.Context, err error) error {
+func (s *core) fault(ctx context.Context, err error) error {
 	if err == nil {
 		return nil
 	}
@@ -34,16 +34,13 @@ func (s *SQLite) fault(ctx context.Context, err error) error {
 		return err
 	}
 	if ctx.Err() != nil {
-		return fmt.Errorf("record: %s: not finished: %w", s.path, ctx.Err())
+		return fmt.Errorf("record: %s: not finished: %w", s.place, ctx.Err())
 	}
-	kind := kindOf(err)
-	if kind == ErrDisk {
-		kind, err = s.reason(err)
-	}
+	kind, err := s.blame(err)
 	if kind != nil {
-		return &StorageError{Path: s.path, Kind: kind, Err: err}
+		return &StorageError{Path: s.place, Kind: kind, Err: err}
 	}
-	return fmt.Errorf("record: %s: %w", s.path, err)
+	return fmt.Errorf("record: %s: %w", s.place, err)
 }
 
 func kindOf(err error) error {
@@ -68,9 +65,17 @@ func kindOf(err error) error {
 	return nil
 }
 
+// says is what SQLite's error says about disk or file.
+func (s *SQLite) says(err error) (kind, behind error) {
+	if kind = kindOf(err); kind == ErrDisk {
+		return s.reason(err)
+	}
+	return kind, err
+}
+
 // reason finds why the disk refused. The driver says only that it did, so the disk is asked again.
 func (s *SQLite) reason(err error) (error, error) {
-	again := s.probe(filepath.Dir(s.path))
+	again := s.probe(filepath.Dir(s.place))
 	if again == nil {
 		return ErrDisk, err
 	}
@@ -124,7 +129,15 @@ func fullOnWindows(err error) bool {
 var errOpenedReadOnly = errors.New("it was opened for reading only")
 
 // typed leaves the errors that a caller decides on as they are; all others are of the database.
-func (s *SQLite) typed(ctx context.Context, err error) error {
+func (s *core) typed(ctx context.Context, err error) error {
+	if err == nil || decided(err) {
+		return err
+	}
+	return s.fault(ctx, err)
+}
+
+// decided reports whether an error is one that a caller decides on.
+func decided(err error) bool {
 	var (
 		gap      *GapError
 		conflict *ConflictError
@@ -135,11 +148,7 @@ func (s *SQLite) typed(ctx context.Context, err error) error {
 		test     *TestTakenError
 		invalid  *InvalidError
 	)
-	switch {
-	case err == nil, errors.Is(err, ErrNotFound), errors.Is(err, ErrRunning),
-		errors.As(err, &gap), errors.As(err, &conflict), errors.As(err, &block),
-		errors.As(err, &code), errors.As(err, &day), errors.As(err, &changed), errors.As(err, &test), errors.As(err, &invalid):
-		return err
-	}
-	return s.fault(ctx, err)
+	return errors.Is(err, ErrNotFound) || errors.Is(err, ErrRunning) ||
+		errors.As(err, &gap) || errors.As(err, &conflict) || errors.As(err, &block) ||
+		errors.As(err, &code) || errors.As(err, &day) || errors.As(err, &changed) || errors.As(err, &test) || errors.As(err, &invalid)
 }

@@ -11,7 +11,7 @@ import (
 )
 
 // SaveMachine adds a machine or a version of it.
-func (s *SQLite) SaveMachine(ctx context.Context, m Machine) (Machine, error) {
+func (s *core) SaveMachine(ctx context.Context, m Machine) (Machine, error) {
 	m.By = strings.TrimSpace(m.By)
 	if m.By == "" {
 		return Machine{}, &InvalidError{"machine " + m.Name, "it needs who"}
@@ -62,7 +62,7 @@ func noMachine(id int64) error { return fmt.Errorf("record: machine %d: %w", id,
 const machineColumns = `machine, n, json, by, at_ms`
 
 // Machine returns a machine as it stands.
-func (s *SQLite) Machine(ctx context.Context, id int64) (Machine, error) {
+func (s *core) Machine(ctx context.Context, id int64) (Machine, error) {
 	list, err := s.machines(ctx, `machine = ? ORDER BY n DESC LIMIT 1`, id)
 	if err == nil && len(list) == 0 {
 		return Machine{}, noMachine(id)
@@ -74,7 +74,7 @@ func (s *SQLite) Machine(ctx context.Context, id int64) (Machine, error) {
 }
 
 // MachineVersions returns all versions of a machine.
-func (s *SQLite) MachineVersions(ctx context.Context, id int64) ([]Machine, error) {
+func (s *core) MachineVersions(ctx context.Context, id int64) ([]Machine, error) {
 	list, err := s.machines(ctx, `machine = ? ORDER BY n`, id)
 	if err == nil && len(list) == 0 {
 		return nil, noMachine(id)
@@ -83,11 +83,11 @@ func (s *SQLite) MachineVersions(ctx context.Context, id int64) ([]Machine, erro
 }
 
 // Machines returns all machines as they stand.
-func (s *SQLite) Machines(ctx context.Context) ([]Machine, error) {
+func (s *core) Machines(ctx context.Context) ([]Machine, error) {
 	return s.machines(ctx, `n = (SELECT max(n) FROM machine_versions newest WHERE newest.machine = machine_versions.machine) ORDER BY machine`)
 }
 
-func (s *SQLite) machines(ctx context.Context, where string, args ...any) ([]Machine, error) {
+func (s *core) machines(ctx context.Context, where string, args ...any) ([]Machine, error) {
 	var list []Machine
 	err := each(ctx, s.reader, func(rows *sql.Rows) error {
 		var m Machine
@@ -105,7 +105,7 @@ func (s *SQLite) machines(ctx context.Context, where string, args ...any) ([]Mac
 }
 
 // AddControlRun stores a run of the biological control.
-func (s *SQLite) AddControlRun(ctx context.Context, r ControlRun) (ControlRun, error) {
+func (s *core) AddControlRun(ctx context.Context, r ControlRun) (ControlRun, error) {
 	r.Staff, r.By, r.Note = strings.TrimSpace(r.Staff), strings.TrimSpace(r.By), strings.TrimSpace(r.Note)
 	if err := checkRun(r); err != nil {
 		return ControlRun{}, err
@@ -145,7 +145,7 @@ func checkRun(r ControlRun) error {
 }
 
 // StrikeControlRun takes a run out of the chart.
-func (s *SQLite) StrikeControlRun(ctx context.Context, id int64, by, why string) error {
+func (s *core) StrikeControlRun(ctx context.Context, id int64, by, why string) error {
 	by, why = strings.TrimSpace(by), strings.TrimSpace(why)
 	if by == "" || why == "" {
 		return &InvalidError{"control run", "striking it out needs who and why"}
@@ -169,7 +169,7 @@ func (s *SQLite) StrikeControlRun(ctx context.Context, id int64, by, why string)
 }
 
 // ControlRuns returns the runs on a machine.
-func (s *SQLite) ControlRuns(ctx context.Context, machine int64) ([]ControlRun, error) {
+func (s *core) ControlRuns(ctx context.Context, machine int64) ([]ControlRun, error) {
 	var list []ControlRun
 	err := each(ctx, s.reader, func(rows *sql.Rows) error {
 		var r ControlRun

@@ -10,7 +10,7 @@ import (
 )
 
 // Duplicates returns who may be the same person.
-func (s *SQLite) Duplicates(ctx context.Context, p Participant) ([]Duplicate, error) {
+func (s *core) Duplicates(ctx context.Context, p Participant) ([]Duplicate, error) {
 	if p.Code == "" {
 		p.Code = "?" // none is given yet
 	}
@@ -81,7 +81,7 @@ func or0(a, b int64) int64 {
 }
 
 // Merge shows one person as another.
-func (s *SQLite) Merge(ctx context.Context, from, into int64, by, why string) (m Merge, err error) {
+func (s *core) Merge(ctx context.Context, from, into int64, by, why string) (m Merge, err error) {
 	by, why = strings.TrimSpace(by), strings.TrimSpace(why)
 	switch {
 	case by == "" || why == "":
@@ -125,7 +125,7 @@ func mergedInto(ctx context.Context, q querier, id int64) (int64, error) {
 }
 
 // UndoMerge splits two persons again.
-func (s *SQLite) UndoMerge(ctx context.Context, merge int64, by, why string) error {
+func (s *core) UndoMerge(ctx context.Context, merge int64, by, why string) error {
 	by, why = strings.TrimSpace(by), strings.TrimSpace(why)
 	if by == "" || why == "" {
 		return &InvalidError{"undo of a merge", "it needs who and why"}
@@ -149,14 +149,14 @@ func (s *SQLite) UndoMerge(ctx context.Context, merge int64, by, why string) err
 		_, err = tx.ExecContext(ctx, `WITH RECURSIVE own (id) AS (
 				SELECT id FROM participants WHERE id = ?
 				UNION ALL SELECT p.id FROM participants p JOIN own ON p.merged_into = own.id)
-			UPDATE participants SET kept = CASE WHEN id = ? THEN NULL ELSE ? END, merged_into = CASE WHEN id = ? THEN NULL ELSE merged_into END,
+			UPDATE participants SET kept = CASE WHEN id = ? THEN NULL ELSE CAST(? AS BIGINT) END, merged_into = CASE WHEN id = ? THEN NULL ELSE merged_into END,
 				changed = `+nextChange+` WHERE id IN (SELECT id FROM own)`, from, from, from, from)
 		return err
 	})
 }
 
 // Merges returns the merges in which a person or those shown as that person took part.
-func (s *SQLite) Merges(ctx context.Context, participant int64) ([]Merge, error) {
+func (s *core) Merges(ctx context.Context, participant int64) ([]Merge, error) {
 	var list []Merge
 	err := each(ctx, s.reader, func(rows *sql.Rows) error {
 		var m Merge
@@ -179,7 +179,7 @@ func (s *SQLite) Merges(ctx context.Context, participant int64) ([]Merge, error)
 const shownAs = `SELECT id FROM participants WHERE id = ? OR kept = ?`
 
 // Merged returns those who are shown as a person.
-func (s *SQLite) Merged(ctx context.Context, participant int64) (list []Participant, err error) {
+func (s *core) Merged(ctx context.Context, participant int64) (list []Participant, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		list, err = persons(ctx, tx, `kept = ?`, participant)
 		return err

@@ -28,7 +28,7 @@ type nameRow struct {
 }
 
 // Participants searches code, name and identifiers.
-func (s *SQLite) Participants(ctx context.Context, f ParticipantFilter) (found Found, err error) {
+func (s *core) Participants(ctx context.Context, f ParticipantFilter) (found Found, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		ids, err := s.names.search(ctx, tx, f)
 		if err != nil {
@@ -60,7 +60,7 @@ func (s *SQLite) Participants(ctx context.Context, f ParticipantFilter) (found F
 
 // warm reads the names beside whatever else happens, so that the first search need not. What goes wrong here goes wrong
 // again at that search, and is reported there.
-func (s *SQLite) warm() {
+func (s *core) warm() {
 	// Not to be broken off: a transaction whose context ends gives its connection back some time later, and a
 	// record that is closed meanwhile would leave its log beside the file.
 	ctx := context.Background()

@@ -10,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
-	"sync"
 	"time"
 
 	_ "github.com/ncruces/go-sqlite3/driver" // registers the driver "sqlite3"
@@ -32,22 +31,25 @@ type Options struct {
 	Now func() time.Time
 }
 
-// SQLite is a record in one SQLite file.
+// SQLite is a record in one SQLite file. It has one writing connection.
 type SQLite struct {
-	path   string
-	now    func() time.Time
-	writer *sql.DB // one connection
-	reader *sql.DB
-	st     statements
+	core
 	probe  func(dir string) error // what the disk says to a small file
-	crowd  crowd
 	tidier *tidier
-	known  sync.Map // tests that are there
-	names  names
-	cool   func() // waits for the first reading of the names
 }
 
 var _ Store = (*SQLite)(nil)
+
+// sqlite needs no locks: every writing transaction holds the whole file.
+func (s *SQLite) sqlite() dialect {
+	return dialect{
+		codeIs: `code = ?`,
+		alone:  func(context.Context, *sql.Tx) error { return nil },
+		hold:   func(context.Context, *sql.Tx, []string) error { return nil },
+		blame:  s.says,
+		wrote:  func(jobs int) { s.tidier.wrote(jobs) },
+	}
+}
 
 // DefaultDir is where the record lies when nobody names another place: the user's own data directory.
 func DefaultDir() (string, error) {
@@ -141,7 +143,8 @@ func open(ctx context.Context, b backend, o Options) (*SQLite, error) {
 }
 
 func openSchema(ctx context.Context, b backend, o Options, own schema) (_ *SQLite, err error) {
-	s := &SQLite{path: b.path, now: o.Now, probe: probe}
+	s := &SQLite{core: core{place: b.path, now: o.Now}, probe: probe}
+	s.dialect = s.sqlite()
 	if s.now == nil {
 		s.now = time.Now
 	}
@@ -291,7 +294,7 @@ func (s *SQLite) settings(ctx context.Context, want settings) error {
 			return err
 		}
 		if *p.have != *p.want {
-			return &StorageError{Path: s.path, Kind: ErrSettings, Err: fmt.Errorf("%s is %s, not %s", p.name, *p.have, *p.want)}
+			return &StorageError{Path: s.place, Kind: ErrSettings, Err: fmt.Errorf("%s is %s, not %s", p.name, *p.have, *p.want)}
 		}
 	}
 	return nil
@@ -330,11 +333,13 @@ func (s *SQLite) Close() error {
 
 // Check reads the whole file: its structure, its references, and that no term has a gap.
 func (s *SQLite) Check(ctx context.Context) error {
-	for _, query := range []string{
-		`PRAGMA integrity_check(20)`,
-		`SELECT 'a row of ' || "table" || ' refers to nothing' FROM pragma_foreign_key_check`,
-		`SELECT 'test ' || test || ' has ' || count(*) || ' events in term ' || term || ', the last is ' || max(n) FROM events GROUP BY test, term HAVING count(*) <> max(n)`,
-	} {
+	return s.check(ctx, `PRAGMA integrity_check(20)`, `SELECT 'a row of ' || "table" || ' refers to nothing' FROM pragma_foreign_key_check`)
+}
+
+// check tells of every row that the queries find, and of gaps.
+func (s *core) check(ctx context.Context, queries ...string) error {
+	gaps := `SELECT 'test ' || test || ' has ' || count(*) || ' events in term ' || term || ', the last is ' || max(n) FROM events GROUP BY test, term HAVING count(*) <> max(n)`
+	for _, query := range append(queries, gaps) {
 		var faults []error
 		err := each(ctx, s.reader, func(rows *sql.Rows) error {
 			var text string
@@ -348,7 +353,7 @@ func (s *SQLite) Check(ctx context.Context) error {
 			return s.fault(ctx, err)
 		}
 		if len(faults) > 0 {
-			return &StorageError{Path: s.path, Kind: ErrDamaged, Err: errors.Join(faults...)}
+			return &StorageError{Path: s.place, Kind: ErrDamaged, Err: errors.Join(faults...)}
 		}
 	}
 	return nil

@@ -12,7 +12,7 @@ import (
 )
 
 // AddResult stores what a test was found to say.
-func (s *SQLite) AddResult(ctx context.Context, r Result) (Result, error) {
+func (s *core) AddResult(ctx context.Context, r Result) (Result, error) {
 	r.By, r.Why = strings.TrimSpace(r.By), strings.TrimSpace(r.Why)
 	what := "result of test " + r.Test
 	switch {
@@ -66,7 +66,7 @@ func scanResult(row interface{ Scan(...any) error }, r *Result) error {
 }
 
 // Results returns the versions of a test's result.
-func (s *SQLite) Results(ctx context.Context, test string) ([]Result, error) {
+func (s *core) Results(ctx context.Context, test string) ([]Result, error) {
 	var list []Result
 	err := each(ctx, s.reader, func(rows *sql.Rows) error {
 		var r Result
@@ -78,7 +78,7 @@ func (s *SQLite) Results(ctx context.Context, test string) ([]Result, error) {
 }
 
 // HandOut notes that a paper or a file left the house.
-func (s *SQLite) HandOut(ctx context.Context, p Paper) (Paper, error) {
+func (s *core) HandOut(ctx context.Context, p Paper) (Paper, error) {
 	p.What, p.To, p.By = strings.TrimSpace(p.What), strings.TrimSpace(p.To), strings.TrimSpace(p.By)
 	what := "paper of test " + p.Test
 	switch {
@@ -109,7 +109,7 @@ func (s *SQLite) HandOut(ctx context.Context, p Paper) (Paper, error) {
 }
 
 // Papers returns what was handed out of a test.
-func (s *SQLite) Papers(ctx context.Context, test string) ([]Paper, error) {
+func (s *core) Papers(ctx context.Context, test string) ([]Paper, error) {
 	var list []Paper
 	err := each(ctx, s.reader, func(rows *sql.Rows) error {
 		var p Paper

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -17,14 +18,14 @@ import (
 const personColumns = `id, code, name, birth_date, sex, note, created_ms, age_years, age_told, gender, rhythm, condition, conditions, drugs, archived_ms, merged_into, kept`
 
 // AddParticipant stores a new person.
-func (s *SQLite) AddParticipant(ctx context.Context, p Participant) (Participant, error) {
+func (s *core) AddParticipant(ctx context.Context, p Participant) (Participant, error) {
 	p, err := checkPerson(p)
 	if err != nil {
 		return Participant{}, err
 	}
 	p.Created, p.Archived, p.MergedInto, p.Kept = s.stamp(), time.Time{}, 0, 0
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		if err := codeFree(ctx, tx, p.Code, 0); err != nil {
+		if err := s.codeFree(ctx, tx, p.Code, 0); err != nil {
 			return err
 		}
 		names, values := personValues(p)
@@ -41,7 +42,7 @@ func (s *SQLite) AddParticipant(ctx context.Context, p Participant) (Participant
 }
 
 // UpdateParticipant replaces what is known about a person.
-func (s *SQLite) UpdateParticipant(ctx context.Context, p Participant) error {
+func (s *core) UpdateParticipant(ctx context.Context, p Participant) error {
 	p, err := checkPerson(p)
 	if err != nil {
 		return err
@@ -50,7 +51,7 @@ func (s *SQLite) UpdateParticipant(ctx context.Context, p Participant) error {
 		if err := personExists(ctx, tx, p.ID); err != nil {
 			return err
 		}
-		if err := codeFree(ctx, tx, p.Code, p.ID); err != nil {
+		if err := s.codeFree(ctx, tx, p.Code, p.ID); err != nil {
 			return err
 		}
 		names, values := personValues(p)
@@ -65,7 +66,7 @@ func (s *SQLite) UpdateParticipant(ctx context.Context, p Participant) error {
 	})
 }
 
-// nextChange is the number of this change among those of all persons. One writes at a time, so none is used twice.
+// nextChange is the number of this change among those of all persons. One program writes at a time, so none is used twice.
 const nextChange = `(SELECT coalesce(max(changed), 0) + 1 FROM participants)`
 
 // personValues are what a person's row holds beside number, moments and merges.
@@ -105,22 +106,22 @@ func putIdentifiers(ctx context.Context, tx *sql.Tx, p Participant) error {
 }
 
 // Archive takes a person out of the lists, or puts it back.
-func (s *SQLite) Archive(ctx context.Context, id int64, archived bool) error {
+func (s *core) Archive(ctx context.Context, id int64, archived bool) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
 		if err := personExists(ctx, tx, id); err != nil {
 			return err
 		}
-		var at any
+		at, from := any(nil), `archived_ms IS NOT NULL`
 		if archived {
-			at = ms(s.now())
+			at, from = ms(s.now()), `archived_ms IS NULL`
 		}
-		_, err := tx.ExecContext(ctx, `UPDATE participants SET archived_ms = ?, changed = `+nextChange+` WHERE id = ? AND (archived_ms IS NULL) = ?`, at, id, flag(archived))
+		_, err := tx.ExecContext(ctx, `UPDATE participants SET archived_ms = ?, changed = `+nextChange+` WHERE id = ? AND `+from, at, id)
 		return err
 	})
 }
 
 // Participant returns one person.
-func (s *SQLite) Participant(ctx context.Context, id int64) (p Participant, err error) {
+func (s *core) Participant(ctx context.Context, id int64) (p Participant, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		found, err := persons(ctx, tx, `id = ?`, id)
 		if err == nil && len(found) == 0 {
@@ -135,9 +136,9 @@ func (s *SQLite) Participant(ctx context.Context, id int64) (p Participant, err 
 }
 
 // ParticipantByCode returns the person with a code.
-func (s *SQLite) ParticipantByCode(ctx context.Context, code string) (p Participant, err error) {
+func (s *core) ParticipantByCode(ctx context.Context, code string) (p Participant, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		found, err := persons(ctx, tx, `code = ?`, strings.TrimSpace(code))
+		found, err := persons(ctx, tx, s.codeIs, strings.TrimSpace(code))
 		if err == nil && len(found) == 0 {
 			return fmt.Errorf("record: code %q: %w", code, ErrNotFound)
 		}
@@ -152,16 +153,19 @@ func (s *SQLite) ParticipantByCode(ctx context.Context, code string) (p Particip
 // persons reads those of a condition, by code, with their identifiers.
 func persons(ctx context.Context, q querier, where string, args ...any) ([]Participant, error) {
 	var found []Participant
-	at := map[int64]int{}
 	err := each(ctx, q, func(rows *sql.Rows) error {
 		var p Participant
 		err := scanPerson(rows, &p)
-		at[p.ID] = len(found)
 		found = append(found, p)
 		return err
-	}, `SELECT `+personColumns+` FROM participants WHERE `+where+` ORDER BY code`, args...)
+	}, `SELECT `+personColumns+` FROM participants WHERE `+where, args...)
 	if err != nil {
 		return nil, err
+	}
+	slices.SortFunc(found, func(a, b Participant) int { return cmp.Or(byCode(a.Code, b.Code), cmp.Compare(a.ID, b.ID)) })
+	at := make(map[int64]int, len(found))
+	for i, p := range found {
+		at[p.ID] = i
 	}
 	err = each(ctx, q, func(rows *sql.Rows) error {
 		var whose int64
@@ -269,9 +273,9 @@ func isDay(text string) bool {
 	return err == nil
 }
 
-func codeFree(ctx context.Context, tx *sql.Tx, code string, but int64) error {
+func (s *core) codeFree(ctx context.Context, tx *sql.Tx, code string, but int64) error {
 	var by int64
-	err := tx.QueryRowContext(ctx, `SELECT id FROM participants WHERE code = ? AND id <> ?`, code, but).Scan(&by)
+	err := tx.QueryRowContext(ctx, `SELECT id FROM participants WHERE `+s.codeIs+` AND id <> ?`, code, but).Scan(&by)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return nil

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -15,15 +16,20 @@ import (
 const maxPayload = 64 << 10
 
 // AppendSamples stores blocks of samples.
-func (s *SQLite) AppendSamples(ctx context.Context, test string, blocks []Block) error {
+func (s *core) AppendSamples(ctx context.Context, test string, blocks []Block) error {
 	for _, b := range blocks {
 		if err := checkBlock(test, b); err != nil {
 			return err
 		}
 	}
-	job := job{single: len(blocks) == 1, later: true, do: func(ctx context.Context, tx *sql.Tx) error {
+	return s.together(ctx, &job{test: test, later: true, do: func(ctx context.Context, tx *sql.Tx) error {
 		if err := s.testKnown(ctx, tx, test); err != nil {
 			return err
+		}
+		if len(blocks) > 1 {
+			if err := s.sameBlocks(ctx, tx, test, blocks); err != nil {
+				return err
+			}
 		}
 		for _, b := range blocks {
 			if err := s.addBlock(ctx, tx, test, b); err != nil {
@@ -31,12 +37,27 @@ func (s *SQLite) AppendSamples(ctx context.Context, test string, blocks []Block)
 			}
 		}
 		return nil
-	}}
-	return s.together(ctx, &job)
+	}})
+}
+
+// sameBlocks refuses blocks of which one stands against what is stored, or against another of them, before any of
+// them is written.
+func (s *core) sameBlocks(ctx context.Context, tx *sql.Tx, test string, blocks []Block) error {
+	seen := make(map[uint64]Block, len(blocks))
+	for _, b := range blocks {
+		if have, twice := seen[b.Seq]; twice && !have.same(b) {
+			return &BlockConflictError{Test: test, Seq: b.Seq}
+		}
+		seen[b.Seq] = b
+		if err := s.sameBlock(ctx, tx, test, b); err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return err
+		}
+	}
+	return nil
 }
 
 // addBlock stores a block unless it is there.
-func (s *SQLite) addBlock(ctx context.Context, tx *sql.Tx, test string, b Block) error {
+func (s *core) addBlock(ctx context.Context, tx *sql.Tx, test string, b Block) error {
 	done, err := tx.StmtContext(ctx, s.st.block).ExecContext(ctx, test, int64(b.Seq), int64(b.From), int64(b.To), b.Kind, b.Payload)
 	if err != nil {
 		return err
@@ -48,7 +69,7 @@ func (s *SQLite) addBlock(ctx context.Context, tx *sql.Tx, test string, b Block)
 }
 
 // testKnown looks a test up once: a test that is there is never taken away.
-func (s *SQLite) testKnown(ctx context.Context, q querier, test string) error {
+func (s *core) testKnown(ctx context.Context, q querier, test string) error {
 	if _, ok := s.known.Load(test); ok {
 		return nil
 	}
@@ -60,17 +81,21 @@ func (s *SQLite) testKnown(ctx context.Context, q querier, test string) error {
 }
 
 // sameBlock refuses a block under whose number another one is stored.
-func (s *SQLite) sameBlock(ctx context.Context, tx *sql.Tx, test string, b Block) error {
+func (s *core) sameBlock(ctx context.Context, tx *sql.Tx, test string, b Block) error {
 	var have Block
 	err := tx.StmtContext(ctx, s.st.sample).QueryRowContext(ctx, test, int64(b.Seq)).Scan(&have.From, &have.To, &have.Kind, &have.Payload)
-	if err == nil && (have.From != b.From || have.To != b.To || have.Kind != b.Kind || !bytes.Equal(have.Payload, b.Payload)) {
+	if err == nil && !have.same(b) {
 		return &BlockConflictError{Test: test, Seq: b.Seq}
 	}
 	return err
 }
 
+func (b Block) same(other Block) bool {
+	return b.From == other.From && b.To == other.To && b.Kind == other.Kind && bytes.Equal(b.Payload, other.Payload)
+}
+
 // Samples returns the blocks of a stretch of test time.
-func (s *SQLite) Samples(ctx context.Context, test, kind string, from, to protocol.Ms) ([]Block, error) {
+func (s *core) Samples(ctx context.Context, test, kind string, from, to protocol.Ms) ([]Block, error) {
 	var blocks []Block
 	err := s.read(ctx, func(tx *sql.Tx) error {
 		if err := testExists(ctx, tx, test); err != nil {

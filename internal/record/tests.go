@@ -15,7 +15,7 @@ import (
 const testColumns = `id, participant, visit, protocol_id, protocol_version, protocol_hash, title, demo, created_ms, closed_ms`
 
 // NewTest stores a test before its first event.
-func (s *SQLite) NewTest(ctx context.Context, t Test) (Test, error) {
+func (s *core) NewTest(ctx context.Context, t Test) (Test, error) {
 	if err := checkTest(t); err != nil {
 		return Test{}, err
 	}
@@ -48,7 +48,7 @@ func (s *SQLite) NewTest(ctx context.Context, t Test) (Test, error) {
 	return t, nil
 }
 
-func (s *SQLite) insertTest(ctx context.Context, tx *sql.Tx, t *Test) error {
+func (s *core) insertTest(ctx context.Context, tx *sql.Tx, t *Test) error {
 	t.Created, t.Closed = s.stamp(), time.Time{}
 	_, err := tx.ExecContext(ctx, `INSERT INTO tests (id, participant, visit, protocol_id, protocol_version, protocol_hash, protocol_sent, title, demo, created_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		t.ID, noneIf0(t.Participant), noneIf0(t.Visit), t.Protocol, t.Version, t.Hash, t.Sent, t.Title, flag(t.Demo), ms(t.Created))
@@ -72,7 +72,7 @@ func visitFits(ctx context.Context, q querier, t Test) error {
 }
 
 // Test returns one test with its protocol.
-func (s *SQLite) Test(ctx context.Context, id string) (Test, error) {
+func (s *core) Test(ctx context.Context, id string) (Test, error) {
 	t, err := oneTest(ctx, s.reader, id)
 	return t, s.typed(ctx, err)
 }
@@ -87,7 +87,7 @@ func oneTest(ctx context.Context, q querier, id string) (t Test, err error) {
 }
 
 // Tests lists tests, the newest first.
-func (s *SQLite) Tests(ctx context.Context, f TestFilter) ([]Test, error) {
+func (s *core) Tests(ctx context.Context, f TestFilter) ([]Test, error) {
 	query := `SELECT ` + testColumns + ` FROM tests`
 	var where []string
 	var args []any
@@ -132,7 +132,7 @@ func scanTest(row interface{ Scan(...any) error }, t *Test, more ...any) error {
 }
 
 // Reassign corrects whose test it is and keeps the correction.
-func (s *SQLite) Reassign(ctx context.Context, test string, participant int64, by, why string) error {
+func (s *core) Reassign(ctx context.Context, test string, participant int64, by, why string) error {
 	by, why = strings.TrimSpace(by), strings.TrimSpace(why)
 	if by == "" || why == "" {
 		return &InvalidError{"reassignment of test " + test, "it needs who and why"}
@@ -164,7 +164,7 @@ func (s *SQLite) Reassign(ctx context.Context, test string, participant int64, b
 }
 
 // visitOfOther is the visit of another person on the day of a test's visit.
-func (s *SQLite) visitOfOther(ctx context.Context, tx *sql.Tx, t Test, participant int64) (int64, error) {
+func (s *core) visitOfOther(ctx context.Context, tx *sql.Tx, t Test, participant int64) (int64, error) {
 	if t.Visit == 0 {
 		return 0, nil
 	}
@@ -181,7 +181,7 @@ func (s *SQLite) visitOfOther(ctx context.Context, tx *sql.Tx, t Test, participa
 }
 
 // Reassignments returns the corrections of whose test it is.
-func (s *SQLite) Reassignments(ctx context.Context, test string) ([]Reassignment, error) {
+func (s *core) Reassignments(ctx context.Context, test string) ([]Reassignment, error) {
 	var list []Reassignment
 	err := each(ctx, s.reader, func(rows *sql.Rows) error {
 		var r Reassignment

@@ -16,11 +16,11 @@ const (
 
 // job is a write that shares its commit with those that wait beside it.
 type job struct {
-	do     func(ctx context.Context, tx *sql.Tx) error
-	single bool // do writes by one statement at most, so that its error leaves nothing behind
-	later  bool // samples: events go before it
-	err    error
-	done   chan struct{}
+	test  string
+	do    func(ctx context.Context, tx *sql.Tx) error // decides before it writes; may be called again after a rollback
+	later bool                                        // samples: events go before it
+	err   error
+	done  chan struct{}
 }
 
 // crowd are the jobs that wait while a commit is on its way to the disk. What comes in meanwhile goes into the
@@ -44,12 +44,12 @@ func take(jobs []*job, from *[]*job, most int) []*job {
 	return jobs
 }
 
-// together runs a job in a transaction that it may share with others, and returns when it is on the disk. An error of
-// the job undoes only what it did; an error of the disk undoes what all of them did. A call that has begun to wait is
+// together runs a job in a transaction that it may share with others, and returns when it is on the disk. What the
+// job decides against is refused alone; an error of the disk undoes what all of them did. A call that has begun to wait is
 // carried through, whatever becomes of its context.
-func (s *SQLite) together(ctx context.Context, j *job) error {
+func (s *core) together(ctx context.Context, j *job) error {
 	if s.writer == nil {
-		return &StorageError{Path: s.path, Kind: ErrReadOnly, Err: errOpenedReadOnly}
+		return &StorageError{Path: s.place, Kind: ErrReadOnly, Err: errOpenedReadOnly}
 	}
 	if ctx.Err() != nil {
 		return s.fault(ctx, ctx.Err())
@@ -72,7 +72,7 @@ func (s *SQLite) together(ctx context.Context, j *job) error {
 }
 
 // lead commits the jobs that wait, and sees to it that somebody leads as long as there are more.
-func (s *SQLite) lead() {
+func (s *core) lead() {
 	c := &s.crowd
 	c.mu.Lock()
 	jobs := c.next()
@@ -90,55 +90,57 @@ func (s *SQLite) lead() {
 		go s.lead()
 	}
 	c.mu.Unlock()
-	s.tidier.wrote(len(jobs))
+	s.wrote(len(jobs))
 	for _, j := range jobs {
 		close(j.done)
 	}
 }
 
-// commit runs jobs in one transaction. Its own error means that none of them is stored.
-func (s *SQLite) commit(jobs []*job) error {
+// commit runs jobs in one transaction. Its own error means that none of them is stored. When the database refuses
+// what one of them holds, each goes alone, so that it spoils nothing for the others.
+func (s *core) commit(jobs []*job) error {
 	ctx := context.Background()
+	err := s.commitOnce(ctx, jobs)
+	if err == nil || len(jobs) == 1 || onDisk(err) {
+		return err
+	}
+	for _, j := range jobs {
+		if err := s.commitOnce(ctx, []*job{j}); err != nil {
+			j.err = err
+		}
+	}
+	return nil
+}
+
+// commitOnce gives each job the error that is its own alone, and returns the one that undid them all.
+func (s *core) commitOnce(ctx context.Context, jobs []*job) error {
 	tx, err := s.writer.BeginTx(ctx, nil)
 	if err != nil {
 		return s.fault(ctx, err)
 	}
 	defer tx.Rollback()
-	if len(jobs) == 1 {
-		if err := jobs[0].do(ctx, tx); err != nil {
-			return s.typed(ctx, err)
-		}
-		return s.fault(ctx, tx.Commit())
+	if err := s.hold(ctx, tx, testsOf(jobs)); err != nil {
+		return s.fault(ctx, err)
 	}
 	for _, j := range jobs {
-		alone, failed := s.apart(ctx, tx, j)
-		if j.err = s.typed(ctx, failed); !alone || onDisk(j.err) {
-			return j.err // the disk may have undone the whole transaction
+		err := j.do(ctx, tx)
+		if err != nil && !decided(err) {
+			return s.fault(ctx, err)
 		}
+		j.err = err
 	}
 	return s.fault(ctx, tx.Commit())
+}
+
+func testsOf(jobs []*job) []string {
+	tests := make([]string, len(jobs))
+	for i, j := range jobs {
+		tests[i] = j.test
+	}
+	return tests
 }
 
 func onDisk(err error) bool {
 	var disk *StorageError
 	return errors.As(err, &disk)
-}
-
-// apart runs a job; alone says that its error has undone nothing of the others.
-func (s *SQLite) apart(ctx context.Context, tx *sql.Tx, j *job) (alone bool, failed error) {
-	if j.single {
-		return true, j.do(ctx, tx)
-	}
-	if _, err := tx.StmtContext(ctx, s.st.savepoint).ExecContext(ctx); err != nil {
-		return false, err
-	}
-	if failed = j.do(ctx, tx); failed != nil {
-		if _, err := tx.ExecContext(ctx, "ROLLBACK TO job"); err != nil {
-			return false, failed
-		}
-	}
-	if _, err := tx.StmtContext(ctx, s.st.release).ExecContext(ctx); err != nil {
-		return false, err
-	}
-	return true, failed
 }

@@ -9,7 +9,6 @@ import (
 // statements are the ones that run at every reading of every test.
 type statements struct {
 	top, below, event, insert, sample, block *sql.Stmt
-	savepoint, release                       *sql.Stmt
 }
 
 func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
@@ -23,8 +22,6 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 		{&st.insert, `INSERT INTO events (test, term, n, at_ms, kind, json, received_ms) VALUES (?, ?, ?, ?, ?, ?, ?)`},
 		{&st.sample, `SELECT from_ms, to_ms, kind, payload FROM samples WHERE test = ? AND seq = ?`},
 		{&st.block, `INSERT INTO samples (test, seq, from_ms, to_ms, kind, payload) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (test, seq) DO NOTHING`},
-		{&st.savepoint, `SAVEPOINT job`},
-		{&st.release, `RELEASE job`},
 	} {
 		var err error
 		if *s.to, err = db.PrepareContext(ctx, s.query); err != nil {
@@ -35,7 +32,7 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 }
 
 func (st *statements) close() {
-	for _, s := range []*sql.Stmt{st.top, st.below, st.event, st.insert, st.sample, st.block, st.savepoint, st.release} {
+	for _, s := range []*sql.Stmt{st.top, st.below, st.event, st.insert, st.sample, st.block} {
 		if s != nil {
 			s.Close()
 		}
@@ -43,15 +40,18 @@ func (st *statements) close() {
 }
 
 // write runs do in one transaction and returns when it is on the disk.
-func (s *SQLite) write(ctx context.Context, do func(tx *sql.Tx) error) error {
+func (s *core) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if s.writer == nil {
-		return &StorageError{Path: s.path, Kind: ErrReadOnly, Err: errOpenedReadOnly}
+		return &StorageError{Path: s.place, Kind: ErrReadOnly, Err: errOpenedReadOnly}
 	}
 	tx, err := s.writer.BeginTx(ctx, nil)
 	if err != nil {
 		return s.fault(ctx, err)
 	}
 	defer tx.Rollback()
+	if err := s.alone(ctx, tx); err != nil {
+		return s.fault(ctx, err)
+	}
 	if err := do(tx); err != nil {
 		return s.typed(ctx, err)
 	}
@@ -59,8 +59,8 @@ func (s *SQLite) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 }
 
 // read runs do in one transaction that sees one state of the record.
-func (s *SQLite) read(ctx context.Context, do func(tx *sql.Tx) error) error {
-	tx, err := s.reader.BeginTx(ctx, nil)
+func (s *core) read(ctx context.Context, do func(tx *sql.Tx) error) error {
+	tx, err := s.reader.BeginTx(ctx, s.snapshot)
 	if err != nil {
 		return s.fault(ctx, err)
 	}
@@ -89,7 +89,7 @@ func ms(t time.Time) int64 { return t.UnixMilli() }
 func fromMs(ms int64) time.Time { return time.UnixMilli(ms).UTC() }
 
 // stamp is the present moment as it will be read back.
-func (s *SQLite) stamp() time.Time { return fromMs(ms(s.now())) }
+func (s *core) stamp() time.Time { return fromMs(ms(s.now())) }
 
 // noneIf0 stores the number of nobody as NULL.
 func noneIf0(id int64) any {

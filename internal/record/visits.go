@@ -17,7 +17,7 @@ import (
 const visitColumns = `v.id, v.participant, v.date, v.time, v.retest_due, v.state, v.note, v.created_ms`
 
 // AddVisit stores a new visit.
-func (s *SQLite) AddVisit(ctx context.Context, v Visit) (Visit, error) {
+func (s *core) AddVisit(ctx context.Context, v Visit) (Visit, error) {
 	v, err := checkVisit(v)
 	if err != nil {
 		return Visit{}, err
@@ -37,7 +37,7 @@ func (s *SQLite) AddVisit(ctx context.Context, v Visit) (Visit, error) {
 	return v, nil
 }
 
-func (s *SQLite) insertVisit(ctx context.Context, tx *sql.Tx, v *Visit) error {
+func (s *core) insertVisit(ctx context.Context, tx *sql.Tx, v *Visit) error {
 	v.Created = s.stamp()
 	return tx.QueryRowContext(ctx, `INSERT INTO visits (participant, date, time, retest_due, state, note, created_ms) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
 		v.Participant, v.Date, v.Time, v.RetestDue, v.State, v.Note, ms(v.Created)).Scan(&v.ID)
@@ -64,7 +64,7 @@ func visitOn(ctx context.Context, q querier, participant int64, date string) (v 
 }
 
 // VisitOn returns the visit of a person on a day, making it when there is none.
-func (s *SQLite) VisitOn(ctx context.Context, participant int64, date string) (v Visit, err error) {
+func (s *core) VisitOn(ctx context.Context, participant int64, date string) (v Visit, err error) {
 	fresh, err := checkVisit(Visit{Participant: participant, Date: date, State: VisitOpen})
 	if err != nil {
 		return v, err
@@ -87,7 +87,7 @@ func (s *SQLite) VisitOn(ctx context.Context, participant int64, date string) (v
 }
 
 // UpdateVisit replaces everything about a visit but number, person and moment of creation.
-func (s *SQLite) UpdateVisit(ctx context.Context, v Visit) error {
+func (s *core) UpdateVisit(ctx context.Context, v Visit) error {
 	v, err := checkVisit(v)
 	if err != nil {
 		return err
@@ -107,7 +107,7 @@ func (s *SQLite) UpdateVisit(ctx context.Context, v Visit) error {
 }
 
 // Visit returns one visit.
-func (s *SQLite) Visit(ctx context.Context, id int64) (Visit, error) {
+func (s *core) Visit(ctx context.Context, id int64) (Visit, error) {
 	v, err := oneVisit(ctx, s.reader, id)
 	return v, s.typed(ctx, err)
 }
@@ -123,7 +123,7 @@ func oneVisit(ctx context.Context, q querier, id int64) (v Visit, err error) {
 func noVisit(id int64) error { return fmt.Errorf("record: visit %d: %w", id, ErrNotFound) }
 
 // Visits lists visits by day and time.
-func (s *SQLite) Visits(ctx context.Context, f VisitFilter) ([]Visit, error) {
+func (s *core) Visits(ctx context.Context, f VisitFilter) ([]Visit, error) {
 	where := []string{"1 = 1"}
 	var args []any
 	add := func(condition string, values ...any) {
@@ -210,7 +210,7 @@ func isHour(text string) bool {
 }
 
 // AddFact appends a fact to a visit.
-func (s *SQLite) AddFact(ctx context.Context, f Fact) (Fact, error) {
+func (s *core) AddFact(ctx context.Context, f Fact) (Fact, error) {
 	f.By = strings.TrimSpace(f.By)
 	if err := checkFact(f); err != nil {
 		return Fact{}, err
@@ -254,7 +254,7 @@ func isWord(text string) bool {
 const factColumns = `f.visit, f.n, f.kind, f.json, f.by, f.at_ms`
 
 // Facts returns all facts of a visit in their order.
-func (s *SQLite) Facts(ctx context.Context, visit int64) (list []Fact, err error) {
+func (s *core) Facts(ctx context.Context, visit int64) (list []Fact, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		if _, err := oneVisit(ctx, tx, visit); err != nil {
 			return err
@@ -270,7 +270,7 @@ func (s *SQLite) Facts(ctx context.Context, visit int64) (list []Fact, err error
 }
 
 // LastFact returns the newest fact of a kind of a person.
-func (s *SQLite) LastFact(ctx context.Context, participant int64, kind, before string) (f Fact, err error) {
+func (s *core) LastFact(ctx context.Context, participant int64, kind, before string) (f Fact, err error) {
 	query := `SELECT ` + factColumns + ` FROM facts f JOIN visits v ON v.id = f.visit WHERE v.participant IN (` + shownAs + `) AND f.kind = ?`
 	args := []any{participant, participant, kind}
 	if before != "" {
@@ -293,7 +293,7 @@ func scanFact(row interface{ Scan(...any) error }, f *Fact) error {
 
 // complete does what a migration leaves to the program: visits of the tests that are older than visits. The day is
 // that of the first event, as the clock of the page showed it.
-func (s *SQLite) complete(ctx context.Context) error {
+func (s *core) complete(ctx context.Context) error {
 	var left int
 	if err := s.writer.QueryRowContext(ctx, `SELECT count(*) FROM to_complete`).Scan(&left); err != nil || left == 0 {
 		return err

@@ -1,0 +1,33 @@
+package record
+
+import (
+	"context"
+	"database/sql"
+	"sync"
+	"time"
+)
+
+// core is the record in SQL, which both databases have in common. Queries are written with ? for values and keep to
+// what SQLite and PostgreSQL both understand; where they differ, the dialect says how.
+type core struct {
+	place  string // where the record lies, as errors name it
+	now    func() time.Time
+	writer *sql.DB // nil when it was opened for reading only
+	reader *sql.DB
+	dialect
+	st    statements
+	crowd crowd
+	known sync.Map // tests that are there
+	names names
+	cool  func() // waits for the first reading of the names
+}
+
+// dialect is what a database does in its own way.
+type dialect struct {
+	codeIs   string                                                      // the condition that a participant has a code, in whatever case
+	snapshot *sql.TxOptions                                              // of a transaction that sees one state of the record
+	alone    func(ctx context.Context, tx *sql.Tx) error                 // waits until no other program changes anything but events and samples
+	hold     func(ctx context.Context, tx *sql.Tx, tests []string) error // waits until no other program writes events or samples of these tests
+	blame    func(err error) (kind, behind error)                        // what an error says about disk, file or server; nil: nothing
+	wrote    func(jobs int)                                              // is told how many writes a commit has put on disk
+}
