@@ -25,20 +25,24 @@ func (s *core) AddParticipant(ctx context.Context, p Participant) (Participant, 
 	}
 	p.Created, p.Archived, p.MergedInto, p.Kept = s.stamp(), time.Time{}, 0, 0
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		if err := s.codeFree(ctx, tx, p.Code, 0); err != nil {
-			return err
-		}
-		names, values := personValues(p)
-		query := `INSERT INTO participants (` + strings.Join(names, ", ") + `, created_ms, changed) VALUES (` + strings.Repeat("?, ", len(names)) + `?, ` + nextChange + `) RETURNING id`
-		if err := tx.QueryRowContext(ctx, query, append(values, ms(p.Created))...).Scan(&p.ID); err != nil {
-			return err
-		}
-		return putIdentifiers(ctx, tx, p)
+		return s.insertPerson(ctx, tx, &p)
 	})
 	if err != nil {
 		return Participant{}, err
 	}
 	return p, nil
+}
+
+func (s *core) insertPerson(ctx context.Context, tx *sql.Tx, p *Participant) error {
+	if err := s.codeFree(ctx, tx, p.Code, 0); err != nil {
+		return err
+	}
+	names, values := personValues(*p)
+	query := `INSERT INTO participants (` + strings.Join(names, ", ") + `, created_ms, changed) VALUES (` + strings.Repeat("?, ", len(names)) + `?, ` + nextChange + `) RETURNING id`
+	if err := tx.QueryRowContext(ctx, query, append(values, ms(p.Created))...).Scan(&p.ID); err != nil {
+		return err
+	}
+	return putIdentifiers(ctx, tx, *p)
 }
 
 // UpdateParticipant replaces what is known about a person.

@@ -100,6 +100,11 @@ type Store interface {
 	// Papers returns what was handed out of a test, the oldest first.
 	Papers(ctx context.Context, test string) ([]Paper, error)
 
+	// BringIn stores what comes from elsewhere, all or none, and counts what is new: people, visits, closed tests with
+	// their events, facts. What is there already is passed over, so that the same batch twice adds nothing; another test
+	// under the id of one that is there is a TestTakenError.
+	BringIn(ctx context.Context, b Batch) (BroughtIn, error)
+
 	// Append stores events of a test, all or none, and returns when they are on the disk. They may come in any
 	// order. An event that is there already is passed over; a different one under the same id is a ConflictError;
 	// one that leaves a gap in its term is a GapError. After an error of the disk or the context the same call
@@ -309,7 +314,7 @@ type Test struct {
 	Sent        []byte    `json:"-"`                     // the protocol as JSON, as it was sent to the page
 	Title       string    `json:"title"`
 	Demo        bool      `json:"demo,omitempty"`  // an invented person
-	Created     time.Time `json:"created"`         // wall time, UTC, to the ms; set by the store
+	Created     time.Time `json:"created"`         // wall time, UTC, to the ms; set by the store, or by BringIn to when it was made
 	Closed      time.Time `json:"closed,omitzero"` // when its closing event was received; zero while it runs; set by the store
 }
 

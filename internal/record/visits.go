@@ -220,13 +220,17 @@ func (s *core) AddFact(ctx context.Context, f Fact) (Fact, error) {
 		if _, err := oneVisit(ctx, tx, f.Visit); err != nil {
 			return err
 		}
-		return tx.QueryRowContext(ctx, `INSERT INTO facts (visit, n, kind, json, by, at_ms) VALUES (?, (SELECT coalesce(max(n), 0) + 1 FROM facts WHERE visit = ?), ?, ?, ?, ?) RETURNING n`,
-			f.Visit, f.Visit, f.Kind, string(f.JSON), f.By, ms(f.At)).Scan(&f.N)
+		return insertFact(ctx, tx, &f)
 	})
 	if err != nil {
 		return Fact{}, err
 	}
 	return f, nil
+}
+
+func insertFact(ctx context.Context, tx *sql.Tx, f *Fact) error {
+	return tx.QueryRowContext(ctx, `INSERT INTO facts (visit, n, kind, json, by, at_ms) VALUES (?, (SELECT coalesce(max(n), 0) + 1 FROM facts WHERE visit = ?), ?, ?, ?, ?) RETURNING n`,
+		f.Visit, f.Visit, f.Kind, string(f.JSON), f.By, ms(f.At)).Scan(&f.N)
 }
 
 func checkFact(f Fact) error {

@@ -42,6 +42,8 @@ func Run(t *testing.T, open Open) {
 		{"facts of a kind", factsOfKind},
 		{"visits at once", visitsAtOnce},
 		{"results and papers", results},
+		{"brought in", bringIn},
+		{"bringing in refused", bringInRefused},
 		{"machines", machines},
 		{"control runs", controlRuns},
 		{"tests", tests},
