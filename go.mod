@@ -22,6 +22,7 @@ require (
 require (
 	codeberg.org/go-pdf/fpdf v0.12.0
 	github.com/xuri/excelize/v2 v2.11.1
+	lukechampine.com/adiantum v1.1.1
 )
 
 require (

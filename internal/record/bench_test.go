@@ -2,6 +2,7 @@ package record_test
 
 import (
 	"database/sql"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -17,12 +18,17 @@ import (
 // BenchmarkAppend appends single events to a test, each on disk before the next, in turns with bare SQLite: the same
 // driver, settings, table and row, one prepared INSERT in a transaction of its own, and no promise beside. It gives
 // what the record reaches of the bare rate.
-func BenchmarkAppend(b *testing.B) {
-	s := open(b, b.TempDir())
+func BenchmarkAppend(b *testing.B) { benchmarkAppend(b, nil) }
+
+// BenchmarkAppendEncrypted does the same with both encrypted.
+func BenchmarkAppendEncrypted(b *testing.B) { benchmarkAppend(b, testKey) }
+
+func benchmarkAppend(b *testing.B, key []byte) {
+	s := openKeyed(b, b.TempDir(), key)
 	if _, err := s.NewTest(ctx, recordtest.NewTest("t")); err != nil {
 		b.Fatal(err)
 	}
-	bare := bareSQLite(b)
+	bare := bareSQLite(b, key)
 	var own, other time.Duration
 	// In turns, so that a busy machine strikes both alike; the benchmark counts events of the record. Each turn of the
 	// record ends with its log copied, so that no turn of the other carries that work.
@@ -52,10 +58,14 @@ func BenchmarkAppend(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
-func bareSQLite(b *testing.B) func(conduct.Event) error {
+func bareSQLite(b *testing.B, key []byte) func(conduct.Event) error {
 	dir := b.TempDir()
-	schema := oneTest(b, dir)
-	db, err := sql.Open("sqlite3", "file:"+filepath.ToSlash(schema)+"?_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=foreign_keys(on)&_txlock=immediate")
+	schema := oneTest(b, dir, key)
+	address := "file:" + filepath.ToSlash(schema) + "?_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=foreign_keys(on)&_txlock=immediate"
+	if key != nil {
+		address += "&_pragma=temp_store(memory)&vfs=adiantum&hexkey=" + hex.EncodeToString(key)
+	}
+	db, err := sql.Open("sqlite3", address)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -83,8 +93,8 @@ func bareSQLite(b *testing.B) func(conduct.Event) error {
 }
 
 // oneTest makes a record with one test and returns its file.
-func oneTest(b *testing.B, dir string) string {
-	s, err := record.Open(ctx, dir, record.Options{})
+func oneTest(b *testing.B, dir string, key []byte) string {
+	s, err := record.Open(ctx, dir, record.Options{Key: key})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -224,7 +234,7 @@ func BenchmarkDue(b *testing.B) {
 
 // crowd fills a record with invented people; every hundredth is called Müller and has an identifier.
 func crowd(b *testing.B, dir string, people int) {
-	file := oneTest(b, dir)
+	file := oneTest(b, dir, nil)
 	db, err := sql.Open("sqlite3", "file:"+filepath.ToSlash(file))
 	if err != nil {
 		b.Fatal(err)
@@ -246,7 +256,7 @@ func crowd(b *testing.B, dir string, people int) {
 // BenchmarkOpen opens an existing record: part of what a cold start costs.
 func BenchmarkOpen(b *testing.B) {
 	dir := b.TempDir()
-	oneTest(b, dir)
+	oneTest(b, dir, nil)
 	for b.Loop() {
 		if err := openOnce(dir, record.Options{}); err != nil {
 			b.Fatal(err)

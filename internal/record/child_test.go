@@ -2,6 +2,7 @@ package record_test
 
 import (
 	"bufio"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -20,7 +21,19 @@ import (
 const (
 	childTask = "GRADUS_RECORD_CHILD"
 	childDir  = "GRADUS_RECORD_DIR"
+	childKey  = "GRADUS_RECORD_KEY" // in hex; "": not encrypted
 )
+
+// testKey is the key of the encrypted records of the tests.
+var testKey = []byte("invented key of thirty-two bytes")
+
+func childOptions() record.Options {
+	key, err := hex.DecodeString(os.Getenv(childKey))
+	if err != nil || len(key) == 0 {
+		return record.Options{}
+	}
+	return record.Options{Key: key}
+}
 
 func TestMain(m *testing.M) {
 	switch os.Getenv(childTask) {
@@ -52,7 +65,7 @@ func openOnce(dir string, o record.Options) error {
 
 // appendForever takes the pen and tells of each event when it is acknowledged.
 func appendForever(dir string) error {
-	s, err := record.Open(ctx, dir, record.Options{})
+	s, err := record.Open(ctx, dir, childOptions())
 	if err != nil {
 		return err
 	}
@@ -81,7 +94,12 @@ func appendForever(dir string) error {
 }
 
 // TestKill kills a program that writes, with kill -9 at a random moment, again and again on the same file.
-func TestKill(t *testing.T) {
+func TestKill(t *testing.T) { kills(t, nil) }
+
+// TestKillEncrypted does the same to an encrypted record.
+func TestKillEncrypted(t *testing.T) { kills(t, testKey) }
+
+func kills(t *testing.T, key []byte) {
 	program, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)
@@ -92,11 +110,13 @@ func TestKill(t *testing.T) {
 	acknowledged := record.Marks{}
 	total := 0
 	for round := range rounds {
-		for _, id := range killed(t, child(program, "append", dir), random) {
+		writer := child(program, "append", dir)
+		writer.Env = append(writer.Env, childKey+"="+hex.EncodeToString(key))
+		for _, id := range killed(t, writer, random) {
 			acknowledged = append(acknowledged, id)
 			total += int(id.N)
 		}
-		if err := allThere(t, dir, acknowledged); err != nil {
+		if err := allThere(t, dir, key, acknowledged); err != nil {
 			t.Fatalf("round %d: %v", round, err)
 		}
 	}
@@ -137,8 +157,8 @@ func killed(t *testing.T, c *exec.Cmd, random *rand.Rand) (last []conduct.ID) {
 	return last
 }
 
-func allThere(t *testing.T, dir string, acknowledged record.Marks) error {
-	s := open(t, dir)
+func allThere(t *testing.T, dir string, key []byte, acknowledged record.Marks) error {
+	s := openKeyed(t, dir, key)
 	defer s.Close()
 	if err := s.Check(ctx); err != nil {
 		return err

@@ -91,6 +91,7 @@ var (
 	ErrDisk     = errors.New("the disk gave an error")
 	ErrBusy     = errors.New("another program holds the record")
 	ErrMissing  = errors.New("there is no record")
+	ErrKey      = errors.New("the key does not open the record")
 )
 
 var hints = map[error]string{
@@ -104,10 +105,11 @@ var hints = map[error]string{
 	ErrDisk:     "nothing of this step was stored; check the disk and how it is connected, then start the program again",
 	ErrBusy:     "nothing of this step was stored; close the other program, then try again",
 	ErrMissing:  "name the data directory with --data",
+	ErrKey:      "nothing was changed; the key file and the record belong together: put both back from the same backup",
 }
 
 // StorageError says what the disk or the file did, where, and what to do. errors.Is finds the kind (ErrDiskFull,
-// ErrReadOnly, ErrDisk, ErrDamaged, ErrNewer, ErrForeign, ErrEdited, ErrSettings, ErrBusy, ErrMissing) and what lies behind.
+// ErrReadOnly, ErrDisk, ErrDamaged, ErrNewer, ErrForeign, ErrEdited, ErrSettings, ErrBusy, ErrMissing, ErrKey) and what lies behind.
 type StorageError struct {
 	Path string // the database file
 	Kind error

@@ -15,14 +15,21 @@ func OpenDriver(ctx context.Context, driver, dir string) (*SQLite, error) {
 	return open(ctx, backend{driver: driver, path: path, want: durable}, Options{})
 }
 
+// Encrypting puts the encryption over a file layer.
+var Encrypting = encrypting
+
 // OpenUnsynced opens the record with syncing as told, and more pragmas, through a file layer.
-func OpenUnsynced(ctx context.Context, dir, vfs, synchronous string, extra ...string) (*SQLite, error) {
+func OpenUnsynced(ctx context.Context, dir, vfs string, key []byte, synchronous string, extra ...string) (*SQLite, error) {
 	path := filepath.Join(dir, FileName)
 	if err := prepareFile(path, false); err != nil {
 		return nil, err
 	}
 	want := settings{durable.journal, synchronous, durable.foreignKeys}
-	return open(ctx, backend{driver: "sqlite3", path: path, vfs: vfs, want: want, extra: extra}, Options{})
+	b, err := backend{driver: "sqlite3", path: path, vfs: vfs, want: want, extra: extra}.keyed(key)
+	if err != nil {
+		return nil, err
+	}
+	return open(ctx, b, Options{})
 }
 
 // OpenSchema opens the record with other migrations.

@@ -158,7 +158,7 @@ func TestPassingDiskFault(t *testing.T) {
 func TestFileFull(t *testing.T) {
 	dir := t.TempDir()
 	filled(t, dir)
-	s, err := record.OpenUnsynced(ctx, dir, "", "2", "max_page_count(30)")
+	s, err := record.OpenUnsynced(ctx, dir, "", nil, "2", "max_page_count(30)")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -259,7 +259,7 @@ func TestSettingsAreReadBack(t *testing.T) {
 		{"foreign_keys(off)", "foreign_keys is 0, not 1"},
 	} {
 		dir := t.TempDir()
-		s, err := record.OpenUnsynced(ctx, dir, "", "2", c.pragma)
+		s, err := record.OpenUnsynced(ctx, dir, "", nil, "2", c.pragma)
 		if err == nil {
 			s.Close()
 		}
@@ -270,7 +270,7 @@ func TestSettingsAreReadBack(t *testing.T) {
 func TestBusy(t *testing.T) {
 	dir := t.TempDir()
 	file := filled(t, dir)
-	s, err := record.OpenUnsynced(ctx, dir, "", "2", "busy_timeout(20)")
+	s, err := record.OpenUnsynced(ctx, dir, "", nil, "2", "busy_timeout(20)")
 	if err != nil {
 		t.Fatal(err)
 	}

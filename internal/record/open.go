@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"time"
 
 	_ "github.com/ncruces/go-sqlite3/driver" // registers the driver "sqlite3"
@@ -27,6 +28,8 @@ type Options struct {
 	ReadOnly bool
 	// VFS names the registered file layer of the driver that the files go through; "" is the system's own.
 	VFS string
+	// Key, of KeySize bytes, is what the files are encrypted with; nil: they are plain.
+	Key []byte
 	// Now is the wall clock; nil is time.Now. It stamps what is received and is never subtracted.
 	Now func() time.Time
 }
@@ -75,7 +78,11 @@ func Open(ctx context.Context, dir string, o Options) (*SQLite, error) {
 	if err := prepareFile(path, o.ReadOnly); err != nil {
 		return nil, err
 	}
-	return open(ctx, backend{driver: "sqlite3", path: path, vfs: o.VFS, modeOf: runtime.GOOS != "windows", want: durable}, o)
+	b := backend{driver: "sqlite3", path: path, vfs: o.VFS, modeOf: runtime.GOOS != "windows", want: durable}
+	if b, err = b.keyed(o.Key); err != nil {
+		return nil, err
+	}
+	return open(ctx, b, o)
 }
 
 // prepareFile sees to an empty file for this user alone, so that no moment of the record is open to others.
@@ -112,6 +119,20 @@ type backend struct {
 	modeOf            bool // give the files beside the database its permissions
 	want              settings
 	extra             []string // more pragmas
+	word              string   // of the key in the keyring; "": not encrypted
+}
+
+// keyed is the backend with its files encrypted, unless the key is nil.
+func (b backend) keyed(key []byte) (_ backend, err error) {
+	if key == nil {
+		return b, nil
+	}
+	if b.vfs == "" {
+		b.vfs = encryptedVFS
+	}
+	b.extra = append(slices.Clone(b.extra), "temp_store(memory)")
+	b.word, err = keyring.word(key)
+	return b, err
 }
 
 // settings are the pragmas that make a commit durable.
@@ -127,6 +148,9 @@ func (b backend) dsn(query url.Values, pragmas ...string) string {
 	}
 	if b.vfs != "" {
 		query.Set("vfs", b.vfs)
+	}
+	if b.word != "" {
+		query.Set("textkey", b.word)
 	}
 	if b.modeOf {
 		query.Set("modeof", b.path)
@@ -201,6 +225,9 @@ func (s *SQLite) look(ctx context.Context, b backend, own schema) (done bool, er
 		if done, err = b.judge(ctx, own, mode); codeOf(err) != codeReadOnly {
 			break
 		}
+	}
+	if b.word != "" && codeOf(err) == codeNotADB {
+		err = &StorageError{Kind: ErrKey}
 	}
 	var known *StorageError
 	if errors.As(err, &known) {

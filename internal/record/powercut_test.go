@@ -25,11 +25,17 @@ func often(few, many int) int {
 
 // TestPowerCut pulls the plug at a random write or sync. What was acknowledged is there, no call is there by half,
 // and the file is sound.
-func TestPowerCut(t *testing.T) {
+func TestPowerCut(t *testing.T) { powerCuts(t, nil) }
+
+// TestPowerCutEncrypted does the same below the encryption, which writes whole blocks: each append to the log writes its
+// last block once more, and a torn one cannot be read at all.
+func TestPowerCutEncrypted(t *testing.T) { powerCuts(t, testKey) }
+
+func powerCuts(t *testing.T, key []byte) {
 	rounds := often(20, 400)
 	acknowledged, synced := 0, 0
 	for seed := range rounds {
-		c := cutRun{seed: uint64(seed), synchronous: "2"}
+		c := cutRun{seed: uint64(seed), synchronous: "2", key: key}
 		if err := c.run(t); err != nil {
 			t.Fatalf("cut %d: %v", seed, err)
 		}
@@ -44,10 +50,13 @@ func TestPowerCut(t *testing.T) {
 
 // The control: with syncing off, or only at checkpoints, the same test must fail, or it shows nothing.
 func TestPowerCutShowsMissingSyncs(t *testing.T) {
-	for name, synchronous := range map[string]string{"off": "0", "normal": "1"} {
+	for name, c := range map[string]cutRun{
+		"off": {synchronous: "0"}, "normal": {synchronous: "1"},
+		"off, encrypted": {synchronous: "0", key: testKey}, "normal, encrypted": {synchronous: "1", key: testKey},
+	} {
 		var lost error
 		for seed := uint64(0); lost == nil && seed < 20; seed++ {
-			c := cutRun{seed: seed, synchronous: synchronous}
+			c.seed = seed
 			lost = c.run(t)
 		}
 		if lost == nil {
@@ -61,6 +70,7 @@ func TestPowerCutShowsMissingSyncs(t *testing.T) {
 type cutRun struct {
 	seed        uint64
 	synchronous string
+	key         []byte // nil: not encrypted
 
 	random       *rand.Rand
 	store        *record.SQLite
@@ -74,7 +84,7 @@ type cutRun struct {
 
 // run writes until the cut and returns what the record says against its promise.
 func (c *cutRun) run(t *testing.T) error {
-	c.random = rand.New(rand.NewPCG(c.seed, 7))
+	c.random, c.acknowledged, c.syncs = rand.New(rand.NewPCG(c.seed, 7)), 0, 0
 	c.made, c.kept, c.flying, c.blocks = map[string]bool{}, map[string][]conduct.Event{}, map[string][]conduct.Event{}, map[string]int{}
 	within := 2000
 	if c.seed%4 == 0 { // while the file is made, or soon after
@@ -83,11 +93,15 @@ func (c *cutRun) run(t *testing.T) error {
 	// Chance of its own: the disk is also used by what the record does in the background.
 	disk := newCutDisk(rand.New(rand.NewPCG(c.seed, 8)), c.random.IntN(within))
 	name := fmt.Sprintf("cut-%s-%d", c.synchronous, c.seed)
-	vfs.Register(name, disk)
+	var layer vfs.VFS = disk
+	if c.key != nil {
+		layer, name = record.Encrypting(disk), name+"-encrypted"
+	}
+	vfs.Register(name, layer)
 	defer vfs.Unregister(name)
 
 	pages := []int{3, 40, 1000}[c.random.IntN(3)]
-	store, err := record.OpenUnsynced(ctx, t.TempDir(), name, c.synchronous, fmt.Sprintf("wal_autocheckpoint(%d)", pages))
+	store, err := record.OpenUnsynced(ctx, t.TempDir(), name, c.key, c.synchronous, fmt.Sprintf("wal_autocheckpoint(%d)", pages))
 	if err == nil {
 		c.store = store
 		err = c.write()
@@ -140,7 +154,7 @@ func sampled(i int) record.Block {
 
 // verify opens what the cut left.
 func (c *cutRun) verify(dir string) error {
-	s, err := record.Open(ctx, dir, record.Options{})
+	s, err := record.Open(ctx, dir, record.Options{Key: c.key})
 	if err != nil {
 		return fmt.Errorf("reopening: %w", err)
 	}

@@ -12,9 +12,11 @@ import (
 
 var ctx = context.Background()
 
-func open(t testing.TB, dir string) *record.SQLite {
+func open(t testing.TB, dir string) *record.SQLite { t.Helper(); return openKeyed(t, dir, nil) }
+
+func openKeyed(t testing.TB, dir string, key []byte) *record.SQLite {
 	t.Helper()
-	s, err := record.Open(ctx, dir, record.Options{})
+	s, err := record.Open(ctx, dir, record.Options{Key: key})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -24,6 +26,10 @@ func open(t testing.TB, dir string) *record.SQLite {
 
 func TestStore(t *testing.T) {
 	recordtest.Run(t, func(t *testing.T, dir string) record.Store { return open(t, dir) })
+}
+
+func TestStoreEncrypted(t *testing.T) {
+	recordtest.Run(t, func(t *testing.T, dir string) record.Store { return openKeyed(t, dir, testKey) })
 }
 
 // The same schema and statements through another engine's driver: a check of both, and a way out.
