@@ -9,6 +9,9 @@ require (
 )
 
 require (
+	github.com/jackc/pgpassfile v1.0.0 // indirect
+	github.com/jackc/pgservicefile v0.0.0-20240606120523-5a60cdf6a761 // indirect
+	github.com/jackc/puddle/v2 v2.2.3 // indirect
 	github.com/richardlehane/mscfb v1.0.9 // indirect
 	github.com/richardlehane/msoleps v1.0.6 // indirect
 	github.com/tiendc/go-deepcopy v1.7.2 // indirect
@@ -21,6 +24,7 @@ require (
 
 require (
 	codeberg.org/go-pdf/fpdf v0.12.0
+	github.com/jackc/pgx/v5 v5.12.0
 	github.com/xuri/excelize/v2 v2.11.1
 	lukechampine.com/adiantum v1.1.1
 )

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Sees to what build and tests need beside Go itself: a C compiler (the race detector links with one), Node with
 # npm (fetches the packages of the pages, checks their types, runs WebAssembly), Chromium (opens the pages), poppler
-# (opens the PDF papers) and LibreOffice Calc (computes the formulas of our workbooks).
+# (opens the PDF papers), LibreOffice Calc (computes the formulas of our workbooks) and PostgreSQL's server.
 # `deps.sh build` sees to what the program alone needs. Installs what is missing with apt as root or through sudo; otherwise prints the line
 # to run and stops. Nothing is left out because something is missing.
 set -euo pipefail
@@ -21,6 +21,7 @@ command -v npm >/dev/null || missing+=(npm)
 command -v git >/dev/null || missing+=(git)
 [ "${1:-all}" != all ] || command -v chromium >/dev/null || missing+=(chromium)
 [ "${1:-all}" != all ] || command -v soffice >/dev/null || missing+=(libreoffice-calc)
+[ "${1:-all}" != all ] || command -v initdb >/dev/null || compgen -G '/usr/lib/postgresql/*/bin/initdb' >/dev/null || missing+=(postgresql)
 [ "${1:-all}" != all ] || command -v pdftotext >/dev/null || missing+=(poppler-utils)
 if [ ${#missing[@]} -eq 0 ]; then
 	exit 0

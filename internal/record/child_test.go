@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"gradus/conduct"
+	"gradus/internal/pgtest"
 	"gradus/internal/record"
 	"gradus/internal/record/recordtest"
 )
@@ -38,7 +39,7 @@ func childOptions() record.Options {
 func TestMain(m *testing.M) {
 	switch os.Getenv(childTask) {
 	case "":
-		os.Exit(m.Run())
+		os.Exit(pgtest.Main(m))
 	case "append":
 		fmt.Fprintln(os.Stderr, appendForever(os.Getenv(childDir)))
 	case "open":

@@ -28,6 +28,7 @@ type dialect struct {
 	snapshot *sql.TxOptions                                              // of a transaction that sees one state of the record
 	alone    func(ctx context.Context, tx *sql.Tx) error                 // waits until no other program changes anything but events and samples
 	hold     func(ctx context.Context, tx *sql.Tx, tests []string) error // waits until no other program writes events or samples of these tests
+	server   bool                                                        // the place is on a server
 	blame    func(err error) (kind, behind error)                        // what an error says about disk, file or server; nil: nothing
 	wrote    func(jobs int)                                              // is told how many writes a commit has put on disk
 }

@@ -92,6 +92,11 @@ var (
 	ErrBusy     = errors.New("another program holds the record")
 	ErrMissing  = errors.New("there is no record")
 	ErrKey      = errors.New("the key does not open the record")
+	ErrAway     = errors.New("the database server does not answer")
+	ErrSignIn   = errors.New("the database server does not let this program in")
+	ErrTrust    = errors.New("the connection to the database server is not safe")
+	ErrClear    = errors.New("the connection would not be encrypted")
+	ErrAddress  = errors.New("it is no address of a database")
 )
 
 var hints = map[error]string{
@@ -108,16 +113,41 @@ var hints = map[error]string{
 	ErrKey:      "nothing was changed; the key file and the record belong together: put both back from the same backup",
 }
 
-// StorageError says what the disk or the file did, where, and what to do. errors.Is finds the kind (ErrDiskFull,
-// ErrReadOnly, ErrDisk, ErrDamaged, ErrNewer, ErrForeign, ErrEdited, ErrSettings, ErrBusy, ErrMissing, ErrKey) and what lies behind.
+var serverHints = map[error]string{
+	ErrDiskFull: "nothing of this step was stored; free some space on the database server, then send it again (a running test goes on in its page)",
+	ErrReadOnly: "nothing of this step was stored; name the server that takes writes, and give its user the right to make and write tables",
+	ErrDamaged:  "stop writing, have the administrator of the database copy its files as they are, then go on with the last backup",
+	ErrNewer:    hints[ErrNewer],
+	ErrForeign:  "nothing was changed; name an empty database with --database",
+	ErrEdited:   hints[ErrEdited],
+	ErrSettings: "nothing was changed; have the administrator of the database set it: PostgreSQL 15 or newer, synchronous_commit, fsync and full_page_writes on, encoding UTF8",
+	ErrDisk:     "nothing of this step was stored; have the administrator of the database check its disk",
+	ErrBusy:     "nothing of this step was stored; try again, and have the administrator of the database look for what holds it or for too few connections",
+	ErrMissing:  "make the database, or name another with --database",
+	ErrAway:     "it is not known whether this step was stored; check the server and the network, then send it again: nothing is stored twice",
+	ErrSignIn:   "check user and password in GRADUS_DATABASE or the password file, and the server's list of who may come from where",
+	ErrTrust:    "nothing was sent; give the server a certificate for the name in the address, and the file of the authority that signed it by sslrootcert=FILE in the address",
+	ErrClear:    "nothing was sent; beyond this machine leave sslmode out of the address, or make it verify-full",
+	ErrAddress:  "write it as postgres://user@host/database; letters such as @ : / % in a password are written as %40 %3A %2F %25",
+}
+
+// StorageError says what the disk, the file or the server did, where, and what to do. errors.Is finds the kind
+// (ErrDiskFull, ErrReadOnly, ErrDisk, ErrDamaged, ErrNewer, ErrForeign, ErrEdited, ErrSettings, ErrBusy, ErrMissing, ErrKey; of a
+// server also ErrAway, ErrSignIn, ErrTrust, ErrClear, ErrAddress) and what lies behind.
 type StorageError struct {
-	Path string // the database file
-	Kind error
-	Err  error // what lies behind, or nil
+	Path   string // the database file, or the database on a server
+	Server bool   // on a server
+	Kind   error
+	Err    error // what lies behind, or nil
 }
 
 // Hint says what to do.
-func (e *StorageError) Hint() string { return hints[e.Kind] }
+func (e *StorageError) Hint() string {
+	if e.Server {
+		return serverHints[e.Kind]
+	}
+	return hints[e.Kind]
+}
 
 func (e *StorageError) Error() string {
 	text := "record: " + e.Path + ": " + e.Kind.Error()

@@ -2,6 +2,7 @@ package record
 
 import (
 	"context"
+	"errors"
 	"io/fs"
 	"path/filepath"
 )
@@ -61,4 +62,30 @@ var (
 func (s *SQLite) Settle() error {
 	_, err := s.tidier.db.ExecContext(context.Background(), "PRAGMA wal_checkpoint(PASSIVE)")
 	return err
+}
+
+// SchemaPostgres is the shipped one for PostgreSQL.
+func SchemaPostgres() (fs.FS, error) { return fs.Sub(embedded, "schema/postgres") }
+
+// OpenDatabaseSchema opens the record of a database with other migrations.
+func OpenDatabaseSchema(ctx context.Context, address string, files fs.FS) (*Postgres, error) {
+	own, err := pgSchema()
+	if err != nil {
+		return nil, err
+	}
+	other, err := newSchema(files)
+	if err != nil {
+		return nil, err
+	}
+	own.files, own.sums, own.last = other.files, other.sums, other.last
+	return openDatabase(ctx, address, Options{}, own)
+}
+
+// HoldAll takes the locks of all writes and of a test and keeps them.
+func (s *Postgres) HoldAll(ctx context.Context, test string) (release func() error, err error) {
+	tx, err := s.writer.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, err
+	}
+	return tx.Rollback, errors.Join(s.alone(ctx, tx), s.hold(ctx, tx, []string{test}))
 }

@@ -38,7 +38,7 @@ func (s *core) fault(ctx context.Context, err error) error {
 	}
 	kind, err := s.blame(err)
 	if kind != nil {
-		return &StorageError{Path: s.place, Kind: kind, Err: err}
+		return &StorageError{Path: s.place, Server: s.server, Kind: kind, Err: err}
 	}
 	return fmt.Errorf("record: %s: %w", s.place, err)
 }

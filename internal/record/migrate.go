@@ -16,7 +16,7 @@ import (
 	"github.com/pressly/goose/v3/database"
 )
 
-//go:embed schema/*.sql
+//go:embed schema/*.sql schema/postgres/*.sql
 var embedded embed.FS
 
 // versionTable holds which migrations ran, sumTable the checksum of each.
@@ -27,9 +27,11 @@ const (
 
 // schema is the list of migrations a record must have.
 type schema struct {
-	files fs.FS
-	sums  map[int64]string
-	last  int64
+	files   fs.FS
+	sums    map[int64]string
+	last    int64
+	dialect database.Dialect
+	tables  string // counts the tables of a database, and those of versionTable and sumTable
 }
 
 func ownSchema() (schema, error) {
@@ -40,8 +42,10 @@ func ownSchema() (schema, error) {
 	return newSchema(files)
 }
 
+const sqliteTables = `SELECT count(*), count(*) FILTER (WHERE name IN ('` + versionTable + `', '` + sumTable + `')) FROM sqlite_schema WHERE type = 'table'`
+
 func newSchema(files fs.FS) (schema, error) {
-	s := schema{files: files, sums: make(map[int64]string)}
+	s := schema{files: files, sums: make(map[int64]string), dialect: database.DialectSQLite3, tables: sqliteTables}
 	names, err := fs.Glob(files, "*.sql")
 	if err != nil {
 		return s, err
@@ -72,7 +76,7 @@ type querier interface {
 // missing. An error is a StorageError (ErrForeign, ErrNewer, ErrEdited) without its path, or one of the database.
 func (s schema) judge(ctx context.Context, q querier) (done bool, err error) {
 	var tables, known int
-	err = q.QueryRowContext(ctx, `SELECT count(*), count(*) FILTER (WHERE name IN ('`+versionTable+`', '`+sumTable+`')) FROM sqlite_schema WHERE type = 'table'`).Scan(&tables, &known)
+	err = q.QueryRowContext(ctx, s.tables).Scan(&tables, &known)
 	switch {
 	case err != nil:
 		return false, err
@@ -105,13 +109,20 @@ func (s schema) judge(ctx context.Context, q querier) (done bool, err error) {
 	return ran == len(s.sums), rows.Err()
 }
 
+func (s schema) sumTable() string {
+	if s.dialect == database.DialectPostgres {
+		return `CREATE TABLE ` + sumTable + ` (version BIGINT PRIMARY KEY, sum TEXT NOT NULL)`
+	}
+	return `CREATE TABLE ` + sumTable + ` (version INTEGER PRIMARY KEY, sum TEXT NOT NULL) STRICT`
+}
+
 // apply runs the missing migrations, forward only, each in one transaction with its checksum.
 func (s schema) apply(ctx context.Context, db *sql.DB) error {
-	versions, err := database.NewStore(database.DialectSQLite3, versionTable)
+	versions, err := database.NewStore(s.dialect, versionTable)
 	if err != nil {
 		return err
 	}
-	store := summingStore{versions, s.sums}
+	store := summingStore{versions, s.sums, s.sumTable()}
 	p, err := goose.NewProvider(goose.DialectCustom, db, s.files, goose.WithStore(store), goose.WithDisableGlobalRegistry(true))
 	if err != nil {
 		return err
@@ -123,14 +134,15 @@ func (s schema) apply(ctx context.Context, db *sql.DB) error {
 // summingStore notes the checksum of a migration in the transaction that notes its version.
 type summingStore struct {
 	database.Store
-	sums map[int64]string
+	sums     map[int64]string
+	sumTable string
 }
 
 func (s summingStore) CreateVersionTable(ctx context.Context, db database.DBTxConn) error {
 	if err := s.Store.CreateVersionTable(ctx, db); err != nil {
 		return err
 	}
-	_, err := db.ExecContext(ctx, `CREATE TABLE `+sumTable+` (version INTEGER PRIMARY KEY, sum TEXT NOT NULL) STRICT`)
+	_, err := db.ExecContext(ctx, s.sumTable)
 	return err
 }
 

@@ -49,7 +49,7 @@ func take(jobs []*job, from *[]*job, most int) []*job {
 // carried through, whatever becomes of its context.
 func (s *core) together(ctx context.Context, j *job) error {
 	if s.writer == nil {
-		return &StorageError{Path: s.place, Kind: ErrReadOnly, Err: errOpenedReadOnly}
+		return &StorageError{Path: s.place, Server: s.server, Kind: ErrReadOnly, Err: errOpenedReadOnly}
 	}
 	if ctx.Err() != nil {
 		return s.fault(ctx, ctx.Err())

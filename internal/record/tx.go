@@ -42,7 +42,7 @@ func (st *statements) close() {
 // write runs do in one transaction and returns when it is on the disk.
 func (s *core) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if s.writer == nil {
-		return &StorageError{Path: s.place, Kind: ErrReadOnly, Err: errOpenedReadOnly}
+		return &StorageError{Path: s.place, Server: s.server, Kind: ErrReadOnly, Err: errOpenedReadOnly}
 	}
 	tx, err := s.writer.BeginTx(ctx, nil)
 	if err != nil {
