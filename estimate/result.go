@@ -265,3 +265,14 @@ func (r *Result) RangeText(decimals int) string {
 	}
 	return "95 % range " + r.Low95Text(decimals) + " to " + strconv.FormatFloat(float64(r.High95), 'f', decimals, 64) + ", " + r.Covers
 }
+
+// Decimals is how many digits after the point a value in a unit is shown with.
+func Decimals(unit string) int {
+	switch unit {
+	case "L/min", "MET":
+		return 2
+	case "mL/min":
+		return 0
+	}
+	return 1
+}

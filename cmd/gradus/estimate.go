@@ -239,7 +239,7 @@ func writeResult(out io.Writer, r *estimate.Result) error {
 
 // writeNumbers prints value and intervals, with as many decimals as the unit needs.
 func writeNumbers(b *strings.Builder, r *estimate.Result) {
-	d := decimals(r.Unit)
+	d := estimate.Decimals(r.Unit)
 	if r.NoError != "" {
 		fmt.Fprintf(b, "%s %.*f %s, without an interval: %s\n", r.What, d, r.Value, r.Unit, r.NoError)
 	} else {
@@ -263,16 +263,6 @@ func writeNumbers(b *strings.Builder, r *estimate.Result) {
 	if r.Normal != nil {
 		fmt.Fprintf(b, "Lower limit of normal: %.*f %s\n", d, *r.Normal, r.Unit)
 	}
-}
-
-func decimals(unit string) int {
-	switch unit {
-	case "L/min", "MET":
-		return 2
-	case "mL/min":
-		return 0
-	}
-	return 1
 }
 
 func usedText(inputs []estimate.Used) string {

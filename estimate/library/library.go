@@ -234,6 +234,27 @@ func WithExpectations(e *estimate.Estimator, in *conduct.Inputs) (*estimate.Esti
 	return &own, nil
 }
 
+// ExpectationAnswers are the names of the answers that the expectations without exercise take beside age, sex, mass,
+// height and resting heart rate.
+var ExpectationAnswers = sync.OnceValues(func() (names []string, err error) {
+	known := conduct.AnswerNames()
+	for _, id := range IDs() {
+		if !strings.HasPrefix(id, expectations) {
+			continue
+		}
+		e, err := ByID(id)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", id, err)
+		}
+		for i := range e.Inputs {
+			if name := e.Inputs[i].ID; slices.Contains(known, name) && !slices.Contains(names, name) {
+				names = append(names, name)
+			}
+		}
+	}
+	return names, nil
+})
+
 // expectations is how the ids of equations without exercise begin; a test compares it with what they say.
 const expectations = "nx-"
 

@@ -67,7 +67,10 @@ type slip struct {
 	Label, Value, Unit string
 	Lines              []slipLine
 	Whose              string // of a limit: who set it
+	Links              []link // to the pages where it comes from
 }
+
+type link struct{ Href, Text string }
 
 type slipLine struct{ Name, Text string }
 

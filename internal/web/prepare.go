@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"gradus/conduct"
+	estimators "gradus/estimate/library"
 	"gradus/internal/record"
 	"gradus/physiology"
 	"gradus/protocol"
@@ -58,8 +59,30 @@ func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Input
 		}
 		f.Fields = append(f.Fields, more)
 	}
+	for _, name := range expectationNames(plan) {
+		f.Fields = append(f.Fields, n(name, 0))
+	}
 	f.hideUnasked(plan)
 	return f
+}
+
+// expectationNames are the answers from which an expectation without exercise can stand beside the estimate of a plan,
+// where the plan does not ask for them anyway.
+func expectationNames(plan *protocol.Protocol) (names []string) {
+	e, err := estimators.ByID(plan.Outcome.Estimator)
+	if err != nil || e.Test == "none" || !strings.HasPrefix(e.Outcome.What, "VO2") {
+		return nil
+	}
+	all, err := estimators.ExpectationAnswers()
+	if err != nil {
+		return nil // the library is tested to be whole; the test can be prepared without
+	}
+	for _, name := range all {
+		if !slices.Contains(plan.Inputs.Required, name) && !slices.Contains(plan.Inputs.Asked, name) {
+			names = append(names, name)
+		}
+	}
+	return names
 }
 
 // askedBesides are the inputs that a plan names and that not every test asks for.
@@ -176,6 +199,8 @@ type prepareBody struct {
 	Label  string
 	Form   form
 	Asked  []string // fields that this plan asks for besides
+	Expect []string // answers for an expectation without exercise; none while what it needs of the person is not known
+	Open   bool     // some are filled in
 	Test   string   // id the test will have; sending the form twice makes one test
 	Plan   planView
 	Known  string // where prefilled values come from
@@ -326,6 +351,10 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p 
 	if body.Unsafe = body.Screened != ""; !body.Unsafe && have != nil {
 		body.Screened = say("plan.screened", outcomeText(have.Result.Outcome), have.Fact.By, have.Fact.At.Local().Format("15:04"))
 	}
+	if body.Expect = expectationNames(plan); in.AgeYears == 0 || in.Sex == conduct.SexUnknown || in.MassKg == 0 || in.HeightCm == 0 {
+		body.Expect = nil
+	}
+	body.Open = f.Filled(body.Expect...)
 	if body.Plan, err = s.planView(plan, in); err != nil {
 		return err
 	}
@@ -448,7 +477,7 @@ func (f *form) besides(plan *protocol.Protocol) (names []string) {
 
 // readAsked takes what only some plans ask for; 0 is an answer there.
 func readAsked(f *form, plan *protocol.Protocol, in *conduct.Inputs) {
-	for _, name := range f.besides(plan) {
+	for _, name := range slices.Concat(f.besides(plan), expectationNames(plan)) {
 		text := f.text(name)
 		if text == "" {
 			continue

@@ -77,6 +77,7 @@ type protocolBody struct {
 	Own       bool
 	People    []option
 	Saved     bool
+	Equations []link
 }
 
 // readProtocol reads one aloud.
@@ -87,6 +88,7 @@ func (s *Server) readProtocol(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	body := protocolBody{ID: id, Title: p.Title, Versions: s.lib.versions(id), Own: !slices.Contains(protocols.IDs(), id), People: inventedPeople(), Saved: r.URL.Query().Has("saved")}
+	body.Equations = equationsOf(&p.Outcome)
 	if body.Text, err = aloud.Text(p, id+".yaml", text); err != nil {
 		return err
 	}
@@ -94,6 +96,16 @@ func (s *Server) readProtocol(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return s.show(w, http.StatusOK, frame{Page: "protocol", Title: p.Title, Purpose: say("protocol.purpose"), Section: "protocols", Body: body})
+}
+
+// equationsOf lead to the equations that a protocol names, the leading one first.
+func equationsOf(o *protocol.Outcome) (out []link) {
+	for _, id := range append([]string{o.Estimator, o.Women}, o.Also...) {
+		if id != "" && id != "none" {
+			out = append(out, equationLink(id))
+		}
+	}
+	return out
 }
 
 func inventedPeople() (out []option) {

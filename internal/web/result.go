@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"iter"
 	"net/http"
 	"slices"
 	"strconv"
@@ -68,20 +69,20 @@ type resultBody struct {
 	Usable       bool
 	Estimate     *estimateView
 	NoEstimate   string
-	Reasons      []estimate.Caution
-	Notices      []estimate.Caution
+	Reasons      []reasonLine
+	Notices      []reasonLine
 	Meaning      string
 	Ended        string
 	EndLine      string
 	Ends         []slip
 	Stairs       picture
-	Minutes      []core.MinuteRow
+	Minutes      []tracedRow
 	HasRPE       bool
 	HasBP        bool
 	HasSpO2      bool
 	HasCadence   bool
 	Slips        []slip // how each reading came about
-	Departures   []conduct.Departure
+	Departures   []departureLine
 	Version      int
 	Papers       []paperLine
 	Old          bool // a paper with an earlier version is out
@@ -90,9 +91,13 @@ type resultBody struct {
 	Handed       bool
 	Replaced     []string // what corrections after the close changed, oldest first
 	Recovery     string
-	About        []slipLine
+	RecoverySlip slip
+	About        []slip
+	Before       []slipLine // the check before the test
 	Notes        []string
 	Provenance   []slipLine
+	Sources      []link // the pages of protocol and equations
+	Commands     string // that say the same in a terminal
 	Reassigned   []string
 	Form         form
 	FormOpen     bool
@@ -102,6 +107,7 @@ type resultBody struct {
 	Refused      int
 	Measured     []stageLine
 	NothingTaken bool
+	Beside       []compareLine // all estimates of the test, and whether they agree
 }
 
 // estimateView is an estimate in words, never without its range.
@@ -110,13 +116,15 @@ type estimateView struct {
 	Refused                          string
 	Slip, RangeSlip                  slip
 	Sensitivity                      []slipLine
-	Beside                           []slipLine // other estimates of the test, and whether they agree
+	Equation                         []link
 }
 
 // stageLine is what was measured at one load.
 type stageLine struct {
-	Title, Work, HR, RPE, BP, Steady string
-	Counts                           bool
+	Title, Work, HR, RPE, BP, Steady              string
+	Counts                                        bool
+	hrRef, rpeRef, bpRef                          conduct.ID
+	WorkSlip, HRSlip, RPESlip, BPSlip, SteadySlip slip
 }
 
 func (s *Server) result(w http.ResponseWriter, r *http.Request) error {
@@ -150,7 +158,7 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 	if err != nil {
 		return err
 	}
-	body.About = append(body.About, before...)
+	body.Before = before
 	title := say("result.title", t.person.Label, body.When)
 	return s.show(w, status, frame{Page: "result", Title: title, Purpose: say("result.purpose"), Script: "papers.js", Token: s.token(w, r), Body: body})
 }
@@ -158,7 +166,7 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 func (t *told) resultBody(trace [][2]float64) resultBody {
 	v, st := t.view, &t.state
 	b := resultBody{Test: t.test, Person: t.person, When: day(t.test.Created.Local()), Running: t.test.Running(), Ends: ends(t.load.Protocol, &st.In, &st.Limits),
-		Stairs: testPicture(v, &st.Limits, trace), Minutes: v.Minutes, About: about(&st.In), Slips: readingSlips(t.load.Protocol, st), Refused: int(st.Ignored)}
+		Stairs: testPicture(v, &st.Limits, trace), Minutes: t.tracedRows(), About: t.aboutSlips(), Slips: t.readingSlips(), Refused: int(st.Ignored)}
 	for _, m := range v.Minutes {
 		b.HasRPE, b.HasBP = b.HasRPE || m.RPE > 0, b.HasBP || m.SBP > 0
 		b.HasSpO2, b.HasCadence = b.HasSpO2 || m.SpO2 > 0, b.HasCadence || m.Cadence > 0
@@ -179,8 +187,12 @@ func (t *told) resultBody(trace [][2]float64) resultBody {
 	}
 	b.NothingTaken = len(v.Minutes) == 0
 	b.Measured = measured(t.load.Protocol, st)
+	t.stagesBehind(b.Measured)
 	b.Provenance = t.provenance()
-	b.Recovery = recoveryText(v)
+	b.Sources, b.Commands = t.sources()
+	if b.Recovery = recoveryText(v); b.Recovery != "" {
+		b.RecoverySlip = t.ruleSlip("recovery")
+	}
 	t.outcome(&b)
 	b.Replaced = t.replaced()
 	return b
@@ -223,14 +235,15 @@ func (t *told) outcome(b *resultBody) {
 		return
 	}
 	b.Verdict, b.Usable, b.VerdictText = o.Verdict, o.Verdict != estimate.NotUsable, say("result.verdict."+o.Verdict)
-	for _, reason := range o.Reasons {
+	for _, reason := range t.reasonLines(o.Reasons, o.Estimate) {
 		if reason.Notice {
 			b.Notices = append(b.Notices, reason)
 		} else {
 			b.Reasons = append(b.Reasons, reason)
 		}
 	}
-	b.NoEstimate, b.Departures, b.Ended = o.NoEstimate, o.Departures, o.Ended
+	b.NoEstimate, b.Departures, b.Ended = o.NoEstimate, t.departureLines(o.Departures), o.Ended
+	b.Beside = compareLines(t.load.Estimator, o, t.planLinks())
 	if o.EndStage != "" {
 		b.EndLine = endLine(t.view, o)
 	}
@@ -238,8 +251,10 @@ func (t *told) outcome(b *resultBody) {
 		b.EndLine = strings.TrimSpace(say("result.ground", num(g.DistanceM), g.Rests, clock(g.RestedMs)) + " " + b.EndLine)
 	}
 	if o.Estimate != nil {
-		b.Estimate = estimateWords(t.load.Estimator, o)
-		b.Meaning = say("result.meaning", o.Estimate.Criterion)
+		b.Estimate = t.estimateWords(o)
+		if o.Estimate.Value.Present() {
+			b.Meaning = say("result.meaning", o.Estimate.Criterion)
+		}
 	}
 }
 
@@ -262,47 +277,21 @@ func endLine(v *core.View, o *core.Outcome) string {
 	return say("result.end", o.EndStage, load, num(o.EndHR))
 }
 
-func estimateWords(e *estimate.Estimator, o *core.Outcome) *estimateView {
+func (t *told) estimateWords(o *core.Outcome) *estimateView {
 	r := o.Estimate
-	v := &estimateView{What: or(english["result.what."+r.What], say("result.what", r.What)), Unit: r.Unit, Covers: r.Covers}
+	e := namedEstimator(t.load.Estimator, r.Estimator)
+	v := &estimateView{What: or(english["result.what."+r.What], say("result.what", r.What)), Unit: r.Unit, Covers: r.Covers, Equation: append([]link{equationLink(r.Estimator)}, t.planLinks()...)}
 	if !r.Value.Present() {
 		v.Refused = r.Why
 		return v
 	}
-	v.Value = fixed(float64(r.Value))
-	if r.NoError != "" {
-		v.Range = r.NoError
-	} else {
-		v.Range = rangeText(o.Low95, fixed(float64(r.High95)))
-	}
-	v.Slip = estimateSlip(e, r)
-	v.RangeSlip = slip{Label: say("slip.range"), Value: v.Range, Unit: r.Unit, Lines: []slipLine{
-		{say("slip.error"), say("slip.see", num(float64(r.SEE)), r.Unit)}, {say("slip.range68"), rangeText(r.Low68Text(1), fixed(float64(r.High68)))},
-		{say("slip.covers"), r.Covers}, {say("slip.source"), r.ErrorSource}}}
-	v.Beside = besideLines(o)
+	v.Value, v.Range = inUnit(float64(r.Value), r.Unit), rangeOf(r)
+	v.Slip, v.RangeSlip = estimateSlip(e, r), rangeSlip(e, r)
+	v.Slip.Links, v.RangeSlip.Links = v.Equation, v.Equation
 	for _, s := range r.Sensitivity {
 		v.Sensitivity = append(v.Sensitivity, slipLine{s.Label + " " + minus(s.Step), signed(float64(s.Effect)) + thin + r.Unit})
 	}
 	return v
-}
-
-// besideLines are the estimates that stand beside the leading one.
-func besideLines(o *core.Outcome) (lines []slipLine) {
-	for i := range o.Estimates {
-		c := &o.Estimates[i]
-		switch {
-		case c.Leads:
-		case c.Result == nil:
-			lines = append(lines, slipLine{c.Title, c.NoEstimate})
-		default:
-			agrees := "beside.unknown"
-			if c.Agrees != nil {
-				agrees = map[bool]string{true: "beside.agrees", false: "beside.disagrees"}[*c.Agrees]
-			}
-			lines = append(lines, slipLine{c.Title, fixed(float64(c.Result.Value)) + thin + c.Result.Unit + ", " + c.Result.RangeText(1) + "; " + say(agrees)})
-		}
-	}
-	return lines
 }
 
 // rangeText writes a range; a lower end below the floor keeps its sign.
@@ -320,21 +309,53 @@ func signed(v float64) string {
 	return num(v)
 }
 
-// estimateSlip is the formula with its inputs and where it comes from.
+// estimateSlip is the formula with its inputs, its range of use, its error and where it comes from.
 func estimateSlip(e *estimate.Estimator, r *estimate.Result) slip {
-	s := slip{Label: say("slip.estimate"), Value: fixed(float64(r.Value)), Unit: r.Unit}
+	s := slip{Label: say("slip.estimate"), Value: inUnit(float64(r.Value), r.Unit), Unit: r.Unit, Links: []link{equationLink(r.Estimator)}}
 	if e != nil {
 		s.Lines = append(s.Lines, slipLine{say("slip.formula"), formulaText(e)})
 	}
-	for _, in := range r.Inputs {
+	for i, in := range r.Inputs {
 		value := num(in.Value) + thin + in.Unit
 		if in.Word != "" {
 			value = in.Word + " (" + num(in.Value) + ")"
 		}
+		if e != nil && i < len(e.Inputs) && e.Inputs[i].Domain != nil {
+			value += ", " + say("slip.domain", num(e.Inputs[i].Domain.From), num(e.Inputs[i].Domain.To))
+		}
 		s.Lines = append(s.Lines, slipLine{in.Label, value})
 	}
-	s.Lines = append(s.Lines, slipLine{say("slip.source"), r.Source}, slipLine{say("slip.provenance"), r.Provenance})
+	if x := r.Extrapolation; x != nil {
+		s.Lines = append(s.Lines, lineLines(x, r.Unit)...)
+	}
+	if r.NoError == "" {
+		s.Lines = append(s.Lines, slipLine{say("slip.error"), errorWords(e, r)}, slipLine{say("slip.covers"), r.Covers})
+	} else {
+		s.Lines = append(s.Lines, slipLine{say("slip.error"), r.NoError})
+	}
+	return slipOf(s, slipLine{say("slip.source"), r.Source}, slipLine{say("slip.provenance"), r.Provenance}, slipLine{say("slip.verified"), verifiedText(e)})
+}
+
+func slipOf(s slip, more ...slipLine) slip {
+	for _, line := range more {
+		if line.Text != "" {
+			s.Lines = append(s.Lines, line)
+		}
+	}
 	return s
+}
+
+// verifiedText says who compared the numbers of an equation with its paper, or that nobody has.
+func verifiedText(e *estimate.Estimator) string {
+	switch {
+	case e == nil:
+		return ""
+	case e.Verification != nil:
+		return say("verified.by", e.Verification.By, e.Verification.On, e.Verification.Against)
+	case e.Unverified():
+		return say("verified.no")
+	}
+	return ""
 }
 
 // formulaText writes a linear equation as it stands in a paper.
@@ -432,17 +453,20 @@ func measured(p *protocol.Protocol, s *conduct.State) (out []stageLine) {
 		if st.Level > 0 {
 			line.Work = strings.TrimPrefix(line.Work+", "+say("measured.level", num(st.Level)), ", ")
 		}
-		if hr, _, ok := s.LastHeart(p, i); ok {
+		hr, _, heart := s.LastHeart(p, i)
+		if heart {
 			line.HR = num(hr)
 		}
 		for k := range st.Readings[:st.NReadings] {
 			r := &st.Readings[k]
 			switch {
 			case r.Withdrawn || r.Void || r.Disturbed:
+			case r.What == protocol.HeartRate && heart && r.V == hr:
+				line.hrRef = r.Ref
 			case r.What == protocol.RPE:
-				line.RPE = num(r.V)
+				line.RPE, line.rpeRef = num(r.V), r.Ref
 			case r.What == protocol.BloodPressure:
-				line.BP = num(r.V) + "/" + num(r.V2)
+				line.BP, line.bpRef = num(r.V)+"/"+num(r.V2), r.Ref
 			}
 		}
 		switch {
@@ -458,8 +482,30 @@ func measured(p *protocol.Protocol, s *conduct.State) (out []stageLine) {
 	return out
 }
 
-// readingSlips say of every value how it came about.
-func readingSlips(p *protocol.Protocol, s *conduct.State) (out []slip) {
+// valueLines say how a reading came about.
+func (t *told) valueLines(r *conduct.Value) []slipLine {
+	lines := []slipLine{{say("slip.when"), say("slip.moment", clock(int64(r.Moment)), clock(int64(r.At)))}, {say("slip.how"), or(english["source."+r.Src.String()], r.Src.String())},
+		{say("slip.event"), say("slip.event.by", r.Ref.String(), t.byOf(r.Ref))}}
+	if r.Raw != 0 && r.Raw != r.V {
+		lines = append(lines, slipLine{say("slip.raw"), num(r.Raw)})
+	}
+	if r.Used > 0 {
+		lines = append(lines, slipLine{say("slip.beats"), say("slip.used", r.Used, r.Dropped)})
+	}
+	for _, state := range []struct {
+		is  bool
+		key string
+	}{{r.Disturbed, "slip.disturbed"}, {r.Withdrawn, "slip.withdrawn"}, {r.Void, "slip.void"}, {r.Corrected, "slip.corrected"}} {
+		if state.is {
+			lines = append(lines, slipLine{say("slip.state"), say(state.key)})
+		}
+	}
+	return lines
+}
+
+// readingSlips say of every value how it came about, also of those that no table shows.
+func (t *told) readingSlips() (out []slip) {
+	s := &t.state
 	add := func(r *conduct.Value, where string) {
 		if r.Ref.IsZero() {
 			return
@@ -468,27 +514,12 @@ func readingSlips(p *protocol.Protocol, s *conduct.State) (out []slip) {
 		if r.What == protocol.BloodPressure {
 			value += "/" + num(r.V2)
 		}
-		lines := []slipLine{{say("slip.when"), say("slip.moment", clock(int64(r.Moment)), clock(int64(r.At)))}, {say("slip.how"), or(english["source."+r.Src.String()], r.Src.String())}, {say("slip.event"), r.Ref.String()}}
-		if r.Raw != 0 && r.Raw != r.V {
-			lines = append(lines, slipLine{say("slip.raw"), num(r.Raw)})
-		}
-		if r.Used > 0 {
-			lines = append(lines, slipLine{say("slip.beats"), say("slip.used", r.Used, r.Dropped)})
-		}
-		for _, state := range []struct {
-			is  bool
-			key string
-		}{{r.Disturbed, "slip.disturbed"}, {r.Withdrawn, "slip.withdrawn"}, {r.Void, "slip.void"}, {r.Corrected, "slip.corrected"}} {
-			if state.is {
-				lines = append(lines, slipLine{say("slip.state"), say(state.key)})
-			}
-		}
-		out = append(out, slip{Label: where + ", " + or(english["what."+r.What.String()], r.What.String()), Value: value, Unit: protocol.FenceOf(r.What).Unit, Lines: lines})
+		out = append(out, slip{Label: where + ", " + or(english["what."+r.What.String()], r.What.String()), Value: value, Unit: protocol.FenceOf(r.What).Unit, Lines: t.valueLines(r)})
 	}
 	for i := range s.Stages[:s.NStages] {
 		st := &s.Stages[i]
 		for k := range st.Readings[:st.NReadings] {
-			add(&st.Readings[k], p.Parts[st.Part].Title)
+			add(&st.Readings[k], t.load.Protocol.Parts[st.Part].Title)
 		}
 	}
 	for i := range s.After[:s.NAfter] {
@@ -524,10 +555,42 @@ func (t *told) provenance() []slipLine {
 	p := t.load.Protocol
 	out := []slipLine{{say("provenance.protocol"), p.Title + ", " + p.ID + " " + p.Version}, {say("provenance.hash"), p.Hash}, {say("provenance.test"), t.test.ID},
 		{say("provenance.events"), strconv.Itoa(len(t.load.Events))}}
-	if t.load.Estimator != nil {
-		out = append(out, slipLine{say("provenance.estimator"), t.load.Estimator.ID})
+	if e := t.load.Estimator; e != nil {
+		out = append(out, slipLine{say("provenance.estimator"), e.ID})
+		for _, other := range e.Beside {
+			out = append(out, slipLine{say("provenance.beside"), other.ID})
+		}
 	}
 	return out
+}
+
+// sources lead to the protocol and to every equation of the test; the commands say the same in a terminal.
+func (t *told) sources() (links []link, commands string) {
+	p := t.load.Protocol
+	ids := []string{}
+	for e := range t.equations() {
+		links, ids = append(links, equationLink(e.ID)), append(ids, e.ID)
+	}
+	lines := []string{"gradus log " + t.test.ID + " | gradus replay -", "gradus protocol show " + p.ID}
+	if len(ids) > 0 {
+		lines = append(lines, "gradus estimators "+strings.Join(ids, " "))
+	}
+	return append(t.planLinks(), links...), strings.Join(lines, "\n")
+}
+
+// equations are those of the test: the leading one, the one for women, and those beside it.
+func (t *told) equations() iter.Seq[*estimate.Estimator] {
+	return func(yield func(*estimate.Estimator) bool) {
+		e := t.load.Estimator
+		if e == nil || !yield(e) || e.Women != nil && !yield(e.Women) {
+			return
+		}
+		for _, other := range e.Beside {
+			if !yield(other) {
+				return
+			}
+		}
+	}
 }
 
 func reassignForm() form {

@@ -163,6 +163,8 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("GET /protocols/{protocol}/try", s.page(s.tryProtocol))
 	m.HandleFunc("GET /protocols/{protocol}/edit", s.page(s.editProtocol))
 	m.HandleFunc("POST /protocols/{protocol}/edit", s.page(s.saveProtocol))
+	m.HandleFunc("GET /estimators", s.page(s.equations))
+	m.HandleFunc("GET /estimators/{estimator}", s.page(s.equation))
 	m.HandleFunc("POST /api/protocols/check", s.api(s.checkProtocol))
 	m.HandleFunc("GET /tests/{test}", s.page(s.result))
 	m.HandleFunc("POST /tests/{test}", s.form(s.reassign))

@@ -25,8 +25,13 @@ func tryout(plan *protocol.Protocol, e *estimate.Estimator, person int) (*core.V
 		own := *e
 		load.Estimator = &own
 	}
-	d := &driver{plan: plan, person: person, events: load.Events}
-	a := d.c.Answer(core.Ask{Op: "load", Load: &load})
+	return drive(&load, person)
+}
+
+// drive goes on with a test that has begun.
+func drive(load *core.Load, person int) (*core.View, []conduct.Event, error) {
+	d := &driver{plan: load.Protocol, person: person, events: load.Events}
+	a := d.c.Answer(core.Ask{Op: "load", Load: load})
 	if a.View == nil {
 		return nil, nil, &askError{Field: "protocol", Msg: a.Error, Hint: a.Hint}
 	}

@@ -139,6 +139,8 @@ type MinuteRow struct {
 	Cadence     float64    `json:"cadence"`
 	Disturbed   bool       `json:"disturbed"`
 	Ref         conduct.ID `json:"ref"` // of the heart rate, for a correction
+	// Of the other readings, and of the load, for the page of the result.
+	RPERef, BPRef, SpO2Ref, CadenceRef, LoadRef conduct.ID `json:"-"`
 }
 
 // SignView is a stop sign that the examiner can tell.
@@ -350,7 +352,7 @@ func (c *Core) viewMinutes(v *View) {
 				if r.Slot > 0 {
 					at = st.From + protocol.Ms(r.Slot)*protocol.Minute
 				}
-				c.enter(v, r, at, c.title(i), int((at-st.From+protocol.Minute-1)/protocol.Minute), st.Set, LoadText(&c.protocol.Parts[st.Part].Work, st.Set))
+				c.enter(v, r, at, c.title(i), int((at-st.From+protocol.Minute-1)/protocol.Minute), st.Set, LoadText(&c.protocol.Parts[st.Part].Work, st.Set), st.Ref)
 			}
 		}
 	}
@@ -361,13 +363,13 @@ func (c *Core) viewMinutes(v *View) {
 			work, load = 0, ""
 		}
 		if !r.Withdrawn {
-			c.enter(v, r, r.Moment, "recovery", conduct.Minute(r.Moment-s.Stop.At), work, load)
+			c.enter(v, r, r.Moment, "recovery", conduct.Minute(r.Moment-s.Stop.At), work, load, conduct.ID{})
 		}
 	}
 }
 
 // enter puts a reading into its line, making one when there is none.
-func (c *Core) enter(v *View, r *conduct.Value, at protocol.Ms, stage string, stageMinute int, work float64, load string) {
+func (c *Core) enter(v *View, r *conduct.Value, at protocol.Ms, stage string, stageMinute int, work float64, load string, set conduct.ID) {
 	var row *MinuteRow
 	for i := range v.Minutes {
 		if v.Minutes[i].Stage == stage && v.Minutes[i].StageMinute == stageMinute && v.Minutes[i].Work == work {
@@ -375,20 +377,20 @@ func (c *Core) enter(v *View, r *conduct.Value, at protocol.Ms, stage string, st
 		}
 	}
 	if row == nil {
-		v.Minutes = append(v.Minutes, MinuteRow{Minute: conduct.Minute(at), Stage: stage, StageMinute: stageMinute, Work: work, Load: load})
+		v.Minutes = append(v.Minutes, MinuteRow{Minute: conduct.Minute(at), Stage: stage, StageMinute: stageMinute, Work: work, Load: load, LoadRef: set})
 		row = &v.Minutes[len(v.Minutes)-1]
 	}
 	switch r.What {
 	case protocol.HeartRate:
 		row.HR, row.Ref, row.Disturbed = r.V, r.Ref, r.Disturbed
 	case protocol.RPE:
-		row.RPE = r.V
+		row.RPE, row.RPERef = r.V, r.Ref
 	case protocol.BloodPressure:
-		row.SBP, row.DBP = r.V, r.V2
+		row.SBP, row.DBP, row.BPRef = r.V, r.V2, r.Ref
 	case protocol.SpO2:
-		row.SpO2 = r.V
+		row.SpO2, row.SpO2Ref = r.V, r.Ref
 	case protocol.CadenceRate:
-		row.Cadence = r.V
+		row.Cadence, row.CadenceRef = r.V, r.Ref
 	}
 }
 
