@@ -63,6 +63,9 @@ func Estimator(e *estimate.Estimator) string {
 	say("  Made from: %s", e.Population)
 	say("  Cautions:")
 	for _, c := range e.Cautions {
+		if c.When == "input outside domain" || c.When == "coefficients not verified" { // told with the inputs and below
+			continue
+		}
 		say("    %s: %s (%s; %s)", c.When, ruleText(e, &c), phrase(c.How), c.Source)
 	}
 	switch v := e.Verification; {

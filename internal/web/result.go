@@ -4,6 +4,7 @@ import (
 	"errors"
 	"iter"
 	"net/http"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -313,7 +314,11 @@ func signed(v float64) string {
 func estimateSlip(e *estimate.Estimator, r *estimate.Result) slip {
 	s := slip{Label: say("slip.estimate"), Value: inUnit(float64(r.Value), r.Unit), Unit: r.Unit, Links: []link{equationLink(r.Estimator)}}
 	if e != nil {
-		s.Lines = append(s.Lines, slipLine{say("slip.formula"), formulaText(e)})
+		name := "slip.formula"
+		if e.Extrapolate != nil {
+			name = "slip.stage"
+		}
+		s.Lines = append(s.Lines, slipLine{say(name), formulaText(e)})
 	}
 	for i, in := range r.Inputs {
 		value := num(in.Value) + thin + in.Unit
@@ -358,6 +363,11 @@ func verifiedText(e *estimate.Estimator) string {
 	return ""
 }
 
+// factors are the inputs of a product such as age_years^2 or speed*grade.
+var factors = regexp.MustCompile(`[a-z_][a-z_0-9]*(\^[0-9])?`)
+
+var raised = map[string]string{"2": "\u00b2", "3": "\u00b3"}
+
 // formulaText writes a linear equation as it stands in a paper.
 func formulaText(e *estimate.Estimator) string {
 	if e.Formula != nil {
@@ -376,8 +386,9 @@ func formulaText(e *estimate.Estimator) string {
 			b.WriteString(" + ")
 		}
 		b.WriteString(strconv.FormatFloat(max(v, -v), 'f', -1, 64))
-		if t.Input != "" {
-			b.WriteString(" \u00d7 " + inputLabel(e, t.Input))
+		for _, name := range factors.FindAllString(t.Input+" "+t.Of, -1) {
+			name, power, _ := strings.Cut(name, "^")
+			b.WriteString(" \u00d7 " + inputLabel(e, name) + raised[power])
 		}
 	}
 	return b.String()

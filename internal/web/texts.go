@@ -424,6 +424,7 @@ var english = map[string]string{
 	"recovery.since":  "%v after the stop.",
 
 	"slip.formula":          "Formula",
+	"slip.stage":            "Uptake of a stage",
 	"slip.exact":            "Exactly",
 	"slip.max":              "Maximum",
 	"slip.error":            "Error",

@@ -44,7 +44,7 @@ func TestEveryNumberOpensItsSlip(t *testing.T) {
 	for plan, want := range map[string][]string{
 		"recumbent-stepper":  {"/estimators/recumbent-stepper-2012", "125.707 − 0.476", "standard error of the estimate in a new sample", "30 volunteers", "Row of the branch table", "made for 20 to 78", "entry 1.1", "gradus estimators recumbent-stepper-2012"},
 		"single-stage-cycle": {"/estimators/astrand-cycle", "Several estimates of this test", "lookup(workrate-vo2", "None: maximal heart rate is not recorded", "nx-bmi-1990", "within the errors of both"},
-		"bruce":              {"/estimators/", "Several estimates of this test", "least squares over the stages used"},
+		"bruce":              {"/estimators/", "Several estimates of this test", "least squares over the stages used", "1.8 × speed of the stage (m/min) × grade of the stage (fraction)"},
 		"branching-cycle":    {"/estimators/", "Several estimates of this test"},
 		"six-minute-walk":    {"/protocols/six-minute-walk?version="},
 	} {
