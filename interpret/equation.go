@@ -45,6 +45,12 @@ func (e *Equation) Outside(ageYears float64) bool {
 	return e.ageFrom > 0 && ageYears < e.ageFrom || e.ageTo > 0 && ageYears >= e.ageTo+1
 }
 
+// AtPeakPower is the peak oxygen uptake (mL/kg/min) to expect from the power in W at which a maximal cycle test ended.
+// It does not hold for the last stage of a submaximal test.
+func AtPeakPower(workW, massKg float64) float64 {
+	return numbers["peak-power-per-watt"].value*workW/massKg + numbers["peak-power-constant"].value
+}
+
 // perUnit is what a unit of the paper is in ours.
 func perUnit(unit string) float64 {
 	switch unit {

@@ -278,6 +278,13 @@ func TestIndependence(t *testing.T) {
 	}
 }
 
+// Worked example E12, Eur J Prev Cardiol 2018, 10.1177/2047487318772667: 1.74 (W × 6.12 / kg) + 3.5 at 150 W and 75 kg.
+// The older equation, 1.8 (W × 6.12 / kg) + 7, gives 29.03 there, which is what the registry corrects.
+func TestPeakPowerWorked(t *testing.T) {
+	within(t, "registry", AtPeakPower(150, 75), 24.80, 0.005)
+	within(t, "older equation", 1.8*6.12*150/75+7, 29.03, 0.005)
+}
+
 // Worked examples E23 to E27; a MET is 3.5 mL/kg/min.
 func TestWorkedNumbers(t *testing.T) {
 	within(t, "+3 METs", RelativeRisk(3), 0.6585, 0.00005)

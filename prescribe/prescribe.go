@@ -198,8 +198,8 @@ func (w *writer) leads() {
 		w.caution("drug-unknown", ownChoice, "whether a rate-limiting drug is taken is not recorded; if one is, heart-rate targets are too high")
 	}
 	w.out.Leads = "heart rate"
-	if w.hold != "" || w.rec.Leads != "" {
-		w.out.Leads = "exertion and work rate"
+	if w.hold != "" || w.rec.Leads != "" || w.p.RestHR == 0 || w.p.MaxHR == 0 {
+		w.out.Leads = "exertion and work rate" // without a heart-rate target something else has to lead
 	}
 }
 
@@ -465,9 +465,23 @@ func (w *writer) equation(from, to float64) {
 				return some(math.Hypot(f*p.SEE, numbers["cycle-error"].value/100*uptake) * p.MassKg / per)
 			}
 			t.Low, t.High, t.LowSD, t.HighSD = &low, &high, sd(from, l), sd(to, h)
+			w.belowHighest(&t)
 		}
 	}
 	w.add(t)
+}
+
+// belowHighest starts no higher than the highest stage of the test, where there is one.
+func (w *writer) belowHighest(t *Target) {
+	highest := 0.0
+	for _, s := range w.p.Stages {
+		highest = max(highest, s.WorkW)
+	}
+	if highest == 0 || *t.High <= highest {
+		return
+	}
+	t.Notes = append(t.Notes, fmt.Sprintf("the equation gives %.0f to %.0f W; start no higher than the highest tested stage, %g W", *t.Low, *t.High, highest))
+	t.Low, t.High = some(min(*t.Low, highest)), some(highest)
 }
 
 func orMachine(name string) string {

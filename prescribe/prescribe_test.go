@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"gradus/physiology"
 )
 
 func within(t *testing.T, what string, got, want, tolerance float64) {
@@ -37,6 +39,47 @@ func TestPublishedExamples(t *testing.T) {
 	within(t, "walking", WalkUptake(93.8, 0.10), 29.76, 0.01)
 	within(t, "energy", Kcal(10, 68, false), 11.9, 0.05)
 	within(t, "energy of 30 min", 30*Kcal(10, 68, false), 357, 0.5)
+}
+
+// Targets from a predicted maximal heart rate. PX07: 208 - 0.7 age. PX16: 164 - 0.7 age, coronary disease on a
+// beta-blocker, with its standard error of 18. PX17: 119 + rest / 2 - age / 2, less 5 on a cycle, heart failure on a
+// beta-blocker. Where each formula comes from stands in physiology/maxhr.csv.
+func TestMaximalHeartRateExamples(t *testing.T) {
+	for _, c := range []struct {
+		id, formula       string
+		age, rest         float64
+		max, low, high    float64
+		lowSpread, spread float64 // of 40 and 60 %, where the example gives it
+	}{
+		{"PX07", "208-0.7age", 60, 70, 166, 108.4, 127.6, 0, 0},
+		{"PX16", "164-0.7age", 60, 62, 122, 86.0, 98.0, 7.2, 10.8},
+	} {
+		max, f, err := physiology.MaxHR(c.formula, c.age, false, c.rest)
+		if err != nil {
+			t.Fatal(err)
+		}
+		within(t, c.id+" maximum", max, c.max, 0.05)
+		p := sound()
+		p.AgeYears, p.RestHR, p.MaxHR, p.MaxHRSD, p.Stages, p.HighestHR = c.age, c.rest, max, f.SD, nil, 0
+		out, err := For(p, Choice{ReserveFrom: 40, ReserveTo: 60})
+		if err != nil {
+			t.Fatal(err)
+		}
+		x := target(t, out, "heart-rate-reserve")
+		within(t, c.id+" at 40 %", *x.Low, c.low, 0.05)
+		within(t, c.id+" at 60 %", *x.High, c.high, 0.05)
+		if c.spread > 0 {
+			within(t, c.id+" spread at 40 %", *x.LowSD, c.lowSpread, 0.05)
+			within(t, c.id+" spread at 60 %", *x.HighSD, c.spread, 0.05)
+		}
+	}
+	for formula, want := range map[string]float64{"114+0.5rest-0.5age": 116.5, "119+0.5rest-0.5age": 121.5} {
+		max, _, err := physiology.MaxHR(formula, 65, false, 70)
+		if err != nil {
+			t.Fatal(err)
+		}
+		within(t, "PX17 "+formula, max, want, 0.05)
+	}
 }
 
 func TestConstructedExamples(t *testing.T) {

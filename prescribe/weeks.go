@@ -1,5 +1,7 @@
 package prescribe
 
+import "math"
+
 // MostWeeks is the longest plan.
 const MostWeeks = 52
 
@@ -31,7 +33,7 @@ func (w *writer) week(n int, days, minutes, from, to float64, changed string) We
 	p, r := w.p, w.rec
 	x := Week{Week: n, Sessions: days, Minutes: minutes, ReserveFrom: from, ReserveTo: to, RPEFrom: r.StartRPEFrom, RPETo: r.StartRPETo, Changed: changed}
 	if from > w.rec.StartReserveFrom {
-		x.RPEFrom, x.RPETo = min(r.RPETo, LevelAt(from).RPEFrom), r.RPETo
+		x.RPEFrom, x.RPETo = min(r.RPETo, math.Floor(exertionAt(from))), min(r.RPETo, math.Round(exertionAt(to)))
 	}
 	if w.hold == "" && p.RestHR > 0 && p.MaxHR > 0 {
 		low, _ := HeartRateAt(from/100, p.RestHR, p.MaxHR)
@@ -57,4 +59,14 @@ func (w *writer) week(n int, days, minutes, from, to float64, changed string) We
 		}
 	}
 	return x
+}
+
+// exertionAt is the exertion (6 to 20) at a percentage of reserve, linear within its band.
+func exertionAt(reserve float64) float64 {
+	l := LevelAt(reserve)
+	below := l.ReserveBelow
+	if below == 0 {
+		below = 100
+	}
+	return l.RPEFrom + (l.RPETo-l.RPEFrom)*(reserve-l.ReserveFrom)/(below-l.ReserveFrom)
 }

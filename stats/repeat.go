@@ -39,6 +39,25 @@ func FromSEM(sem float64, n int) RepeatError { return RepeatError{SDDiff: sem * 
 // It is another number than the one from the differences; say which was used.
 func FromICC(sd, icc float64, n int) RepeatError { return FromSEM(sd*math.Sqrt(1-icc), n) }
 
+// FromCV is the error of a logarithm whose coefficient of variation is cv (a share, 0.05 for 5 %): ln(1 + cv) for one
+// measurement. Use it where the error grows with the value.
+func FromCV(cv float64, n int) RepeatError { return FromSEM(math.Log1p(cv), n) }
+
+// RatioLimits are the smallest ratios of a later to an earlier measurement that are beyond error with 95 % confidence,
+// downwards and upwards. They hold for an error of logarithms, as from [FromCV].
+func (e RepeatError) RatioLimits() (down, up float64) {
+	return math.Exp(-e.MDC95()), math.Exp(e.MDC95())
+}
+
+// Together is the spread of a sum of independent errors: the root of the sum of their squares.
+func Together(errors ...float64) float64 {
+	squares := 0.0
+	for _, e := range errors {
+		squares += e * e
+	}
+	return math.Sqrt(squares)
+}
+
 // FromPairs finds the error from the measurements themselves. It refuses fewer than two pairs.
 func FromPairs(first, second []float64) (RepeatError, error) {
 	if len(first) != len(second) || len(first) < 2 {

@@ -180,6 +180,47 @@ func TestWorkedExamples(t *testing.T) {
 	within("individual response the other way", IndividualResponse(3.0, 4.5), -3.354, 0.001)
 }
 
+// Worked numbers about whole equations and relative errors, each beside its source; E names the example.
+func TestWorkedErrors(t *testing.T) {
+	within := func(what string, got, want, digits float64) {
+		t.Helper()
+		if !(math.Abs(got-want) <= digits/2*1.0001) {
+			t.Errorf("%s: %v, want %v", what, got, want)
+		}
+	}
+	// E16, BMC Sports Sci Med Rehabil 2021, 10.1186/s13102-021-00387-w: the error of a two-load cycle equation (SEE 0.28
+	// L/min, Eur J Appl Physiol 2016, PMC4983286) correlates 0.84 between visits. As if it did not, the change is blurred
+	// more than twice as much: a SEE is no error of a change.
+	naive, kept := FromSummary(0.28, 0.28, 0, 0), FromSummary(0.28, 0.28, 0.84, 0)
+	within("E16 SD of change, errors unrelated", naive.SDDiff, 0.396, 0.001)
+	within("E16 MDC95, errors unrelated", naive.MDC95(), 0.776, 0.001)
+	within("E16 SD of change, r 0.84", kept.SDDiff, 0.158, 0.001)
+	within("E16 MDC95, r 0.84", kept.MDC95(), 0.310, 0.001)
+
+	// E17, VO2max test precision meta-analysis of 39 studies: ln SEM = 0.661 + 0.006 VO2max.
+	measured := FromSEM(math.Exp(0.661+0.006*40), 0)
+	within("E17 SEM at 40", measured.SEM(), 2.462, 0.001)
+	within("E17 MDC95 at 40", measured.MDC95(), 6.82, 0.01)
+	within("E17 in percent", 100*measured.MDC95()/40, 17.1, 0.1)
+
+	// E18, first-order error of VO2sub (HRmax - HRrest) / (HRsub - HRrest): HRmax 170 (SD 10.8, Am J Hum Biol, PMID
+	// 23913510), rest 70, HR 130 (SD 4), power and efficiency 5 % each, VO2sub 15.
+	value := 15.0 * (170 - 70) / (130 - 70)
+	hrMax, hr := 10.8/(170-70), 4.0/(130-70)
+	within("E18 estimate", value, 25.0, 0.1)
+	within("E18 from the maximal heart rate", 100*hrMax, 10.8, 0.1)
+	within("E18 from the heart rate", 100*hr, 6.7, 0.1)
+	within("E18 together", 100*Together(hrMax, hr, 0.05, 0.05), 14.5, 0.1)
+	within("E18 of the value", value*Together(hrMax, hr, 0.05, 0.05), 3.63, 0.01)
+	within("E18 change, from the heart rate alone", 100*FromSEM(hr, 0).MDC95(), 18.5, 0.1)
+
+	// E19, heart failure, pure.psu.edu, Reproducibility of peak oxygen uptake: CV 5.9 %.
+	within("E19 linear", 100*FromSEM(0.059, 0).MDC95(), 16.4, 0.1)
+	down, up := FromCV(0.059, 0).RatioLimits()
+	within("E19 upwards", 100*(up-1), 17.2, 0.1)
+	within("E19 downwards", 100*(down-1), -14.7, 0.1)
+}
+
 func ExampleRepeatError_MDC95() {
 	// Recumbent stepper, healthy adults: 47.2 (8.4) and 47.7 (8.5) mL/kg/min, r 0.980, n 50.
 	e := FromSummary(8.4, 8.5, 0.980, 50)

@@ -44,7 +44,7 @@ type interpretCmd struct {
 
 // Run says what a value means.
 func (c *interpretCmd) Run(e *env) error {
-	sex, err := c.sex()
+	sex, err := sexAsCoded(c.Sex)
 	if err != nil {
 		return err
 	}
@@ -67,14 +67,15 @@ func (c *interpretCmd) Run(e *env) error {
 	return writeMeaning(e.out, report)
 }
 
-func (c *interpretCmd) sex() (string, error) {
-	switch strings.ToLower(c.Sex) {
+// sexAsCoded reads the sex as tables and formulas are coded.
+func sexAsCoded(text string) (string, error) {
+	switch strings.ToLower(strings.TrimSpace(text)) {
 	case "female", "f", "woman":
 		return "female", nil
 	case "male", "m", "man":
 		return "male", nil
 	}
-	return "", fmt.Errorf("sex: %q is neither female nor male, as the tables are coded", c.Sex)
+	return "", fmt.Errorf("sex: %q is neither female nor male, as the tables are coded", text)
 }
 
 // origin says what kind of maximal test the value stands for.

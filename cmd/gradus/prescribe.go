@@ -78,16 +78,24 @@ func (c *prescribeCmd) person() (p prescribe.Person, err error) {
 	if p.Stages, err = readStages(c.Stages); err != nil {
 		return p, err
 	}
+	sex := ""
+	if c.Sex != "" {
+		if sex, err = sexAsCoded(c.Sex); err != nil {
+			return p, err
+		}
+	}
 	if c.MaxHR == 0 {
-		err = c.predictMaxHR(&p)
+		err = c.predictMaxHR(&p, sex)
 	}
 	return p, err
 }
 
 // predictMaxHR uses the formula that was chosen, with its spread. Where it cannot, there is no heart-rate target.
-func (c *prescribeCmd) predictMaxHR(p *prescribe.Person) error {
-	female := strings.HasPrefix(strings.ToLower(c.Sex), "f")
-	bpm, f, err := physiology.MaxHR(c.MaxHRFormula, c.Age, female, c.RestHR)
+func (c *prescribeCmd) predictMaxHR(p *prescribe.Person, sex string) error {
+	if f, ok := physiology.FormulaFor(c.MaxHRFormula); ok && f.Sex != "both" && sex == "" {
+		return fmt.Errorf("max-hr-formula: formula %s is for one sex only; say --sex", f.ID)
+	}
+	bpm, f, err := physiology.MaxHR(c.MaxHRFormula, c.Age, sex == "female", c.RestHR)
 	if err != nil {
 		return fmt.Errorf("max-hr-formula: %w", err)
 	}
