@@ -203,7 +203,8 @@ type Inputs struct {
 	RestSBP   float64   `json:"rest_sbp_mmhg,omitempty"`
 	RestDBP   float64   `json:"rest_dbp_mmhg,omitempty"`
 	Drug      Drug      `json:"rate_limiting_drug,omitzero"`
-	DrugName  string    `json:"rate_limiting_drug_name,omitempty"` // with DrugYes
+	DrugName  string    `json:"rate_limiting_drug_name,omitempty"` // with DrugYes; the dose may stand with it
+	DoseHours float64   `json:"hours_since_dose,omitempty"`        // since that drug was taken last
 	Rhythm    Rhythm    `json:"rhythm,omitzero"`
 	Condition Condition `json:"condition,omitzero"`
 	HRMethod  Source    `json:"hr_method,omitzero"`
@@ -300,8 +301,10 @@ func (in *Inputs) number(i int) *float64 {
 		return &in.DeviceRate
 	case 16:
 		return &in.DeviceBelow
+	case 17:
+		return &in.IschaemiaHR
 	}
-	return &in.IschaemiaHR
+	return &in.DoseHours
 }
 
 // Set puts one input, a number or a word, by its name. It refuses an unknown name, a value that cannot be
@@ -332,7 +335,7 @@ func (in *Inputs) Set(name, word string, v float64) error {
 	case "sex":
 		return in.Sex.UnmarshalText([]byte(word))
 	case "rate_limiting_drug":
-		return in.Drug.UnmarshalText([]byte(word))
+		return in.setDrug(word)
 	case "rhythm":
 		return in.Rhythm.UnmarshalText([]byte(word))
 	case "condition":
@@ -355,6 +358,25 @@ func (in *Inputs) Set(name, word string, v float64) error {
 		return nil
 	}
 	return fmt.Errorf("no input is called %q", name)
+}
+
+// setDrug takes yes, no or unknown; after yes a name may stand, "yes: atenolol", so that both are one correction.
+func (in *Inputs) setDrug(word string) error {
+	word, name, named := strings.Cut(word, ": ")
+	was := in.Drug
+	if err := in.Drug.UnmarshalText([]byte(word)); err != nil {
+		return err
+	}
+	switch {
+	case named && in.Drug != DrugYes:
+		in.Drug = was
+		return fmt.Errorf("a drug is named (%s), and %q is said; say yes", name, word)
+	case named:
+		in.DrugName = name
+	case in.Drug != DrugYes:
+		in.DrugName = ""
+	}
+	return nil
 }
 
 // plain is the place of an input that is free text; nil when the name is not one.

@@ -34,5 +34,8 @@ func (in *Inputs) text(name string) string {
 	if err := json.Unmarshal(data, &all); err != nil || all[name] == nil {
 		return "not recorded"
 	}
+	if name == "rate_limiting_drug" && in.DrugName != "" {
+		return fmt.Sprintf("%v, %s", all[name], in.DrugName)
+	}
 	return fmt.Sprint(all[name])
 }

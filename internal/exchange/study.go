@@ -63,7 +63,7 @@ func (r *Recorded) CaseOf() Case {
 	c.Date = began.Format(time.DateOnly)
 	for name, v := range map[string]float64{"age_years": in.AgeYears, "mass_kg": in.MassKg, "height_cm": in.HeightCm, "rest_hr_bpm": in.RestHR, "rest_sbp_mmhg": in.RestSBP,
 		"rest_dbp_mmhg": in.RestDBP, "max_hr_bpm": in.MaxHR, "hr_limit_bpm": in.HRLimit, "sbp_limit_mmhg": in.SBPLimit, "spo2_limit_percent": in.SpO2Limit, "rpe_limit": in.RPELimit,
-		"device_rate_bpm": in.DeviceRate, "device_margin_bpm": in.DeviceBelow, "ischaemia_hr_bpm": in.IschaemiaHR, "rpe_end": in.RPEEnd, "rpe_alert": in.RPEAlert,
+		"device_rate_bpm": in.DeviceRate, "device_margin_bpm": in.DeviceBelow, "ischaemia_hr_bpm": in.IschaemiaHR, "hours_since_dose": in.DoseHours, "rpe_end": in.RPEEnd, "rpe_alert": in.RPEAlert,
 		"target_cadence_per_min": in.Cadence, "end_point_fraction": in.EndPercent / 100} {
 		if v != 0 {
 			c.Cells[name] = text(v)

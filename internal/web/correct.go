@@ -16,7 +16,7 @@ import (
 )
 
 // corrected are the inputs that can be put right after a test, in the order of the form.
-var correctedNumbers = []string{"age_years", "mass_kg", "height_cm", "rest_hr_bpm", "rest_sbp_mmhg", "rest_dbp_mmhg", "max_hr_bpm"}
+var correctedNumbers = []string{"age_years", "mass_kg", "height_cm", "rest_hr_bpm", "rest_sbp_mmhg", "rest_dbp_mmhg", "max_hr_bpm", "hours_since_dose"}
 
 // byRecord marks the term in which the page of the result writes: it takes the pen as a device of its own.
 const byRecord = "record"
@@ -31,7 +31,7 @@ type correctBody struct {
 
 // correctForm has what the test was begun with, as it is known now.
 func correctForm(in *conduct.Inputs) form {
-	f := form{Fields: []field{choiceField("rate_limiting_drug", textOf(in.Drug), "no", "yes", "unknown"), textField("drug_name", in.DrugName, 200), choiceField("rhythm", textOf(in.Rhythm), "sinus", "atrial-fibrillation", "paced", "transplant", "spinal-lesion-t6", "other"),
+	f := form{Fields: []field{choiceField("rate_limiting_drug", textOf(in.Drug), "no", "yes", "unknown"), textField("drug_name", in.DrugName, 200), choiceField("rhythm", textOf(in.Rhythm), "sinus", "atrial-fibrillation", "paced", "heart-transplant", "sci-t6-or-above", "other"),
 		manyField("condition", "neurological", "heart", "lung", "other"), choiceField("sex", textOf(in.Sex), "female", "male")}}
 	if text := textOf(in.Condition); text != "" {
 		f.at("condition").Values = strings.Split(text, "+")
@@ -141,14 +141,14 @@ func (s *Server) corrections(t *told, f *form) (events []conduct.Event) {
 		if in == have {
 			return
 		}
-		e := conduct.Event{Kind: conduct.Input, Code: name, Word: word, V: v, At: t.state.Now, By: f.text("by"), Wall: s.now().Format(time.RFC3339), Text: f.text("correct_why")}
-		if drug := f.text("drug_name"); name == "rate_limiting_drug" && drug != "" {
-			e.Text = strings.TrimSpace(e.Text + " " + say("correct.drug", drug))
-		}
-		events = append(events, e)
+		events = append(events, conduct.Event{Kind: conduct.Input, Code: name, Word: word, V: v, At: t.state.Now, By: f.text("by"), Wall: s.now().Format(time.RFC3339), Text: f.text("correct_why")})
 	}
 	for _, name := range []string{"rate_limiting_drug", "rhythm", "sex", "machine_shows"} {
-		if word := f.text(name); word != "" {
+		word := f.text(name)
+		if drug := strings.Join(strings.Fields(f.text("drug_name")), " "); name == "rate_limiting_drug" && word == "yes" && drug != "" {
+			word += ": " + drug
+		}
+		if word != "" {
 			add(name, word, 0)
 		}
 	}

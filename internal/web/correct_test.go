@@ -64,6 +64,7 @@ func TestDrugFoundAfterwards(t *testing.T) {
 
 	heavier := asItWas()
 	heavier.Set("rate_limiting_drug", "yes")
+	heavier.Set("drug_name", "invented drug 5 mg")
 	heavier.Set("mass_kg", "75.1")
 	has(t, "corrected again", w.send(at+"/correct", at+"/correct", heavier), http.StatusOK, "version 3 of the result", "Version 3 replaces version 2", "mass kg: 71.5, now 75.1")
 	has(t, "the next paper", w.send(at, at+"/papers", url.Values{"paper_what": {"letter"}, "paper_to": {"Dr Other"}}), http.StatusOK, "letter, version 3, to Dr Other")
@@ -76,7 +77,7 @@ func TestDrugFoundAfterwards(t *testing.T) {
 		t.Errorf("events by term %v, want the two corrections and one take-over in term 2", terms)
 	}
 	results := must(b.store.Results(t.Context(), id))(t)
-	if len(results) != 3 || results[1].Why != "rate limiting drug: no, now yes" || results[1].By != "KL" || !strings.Contains(string(results[1].JSON), "not usable") {
+	if len(results) != 3 || results[1].Why != "rate limiting drug: no, now yes, invented drug 5 mg" || results[1].By != "KL" || !strings.Contains(string(results[1].JSON), "not usable") {
 		t.Errorf("stored results %+v", results)
 	}
 	if err := b.store.Check(t.Context()); err != nil {

@@ -86,7 +86,7 @@ func TestPrepareBeginsTheTest(t *testing.T) {
 	b := begin(t, false)
 	w := b.browser()
 	who := w.person("A-1")
-	form := with("age_years", "", "birth_date", "1967-04-12", "rate_limiting_drug", "yes", "drug_name", "a beta-blocker, 50 mg at 8:00", "end_point_percent", "80", "max_hr_formula", "208-0.7age",
+	form := with("age_years", "", "birth_date", "1967-04-12", "rate_limiting_drug", "yes", "drug_name", "a beta-blocker, 50 mg", "hours_since_dose", "2.5", "end_point_percent", "80", "max_hr_formula", "208-0.7age",
 		"hr_limit_bpm", "120", "limits_name", "Dr Example", "limits_date", "2026-02-27", "blood_pressure", "every-second-stage", "target_cadence_per_min", "85",
 		"rpe_end", "16", "rpe_alert", "14", "rpe_reason", "site rule", "rpe_card", "card of the site", "note", "left hand weak")
 	form["condition"] = []string{"neurological", "heart"}
@@ -94,13 +94,13 @@ func TestPrepareBeginsTheTest(t *testing.T) {
 	id := w.prepare(who, form)
 	o := w.open(id)
 	e := o.Load.Events[0]
-	want := conduct.Inputs{AgeYears: 58, Sex: conduct.Female, MassKg: 71.5, HeightCm: 168, RestHR: 68, RestSBP: 124, RestDBP: 76, Drug: conduct.DrugYes, Rhythm: conduct.Sinus,
+	want := conduct.Inputs{AgeYears: 58, Sex: conduct.Female, MassKg: 71.5, HeightCm: 168, RestHR: 68, RestSBP: 124, RestDBP: 76, Drug: conduct.DrugYes, DrugName: "a beta-blocker, 50 mg", DoseHours: 2.5, Rhythm: conduct.Sinus,
 		Condition: conduct.CondNeurological | conduct.CondHeart, HRMethod: conduct.Strap, Formula: "208-0.7age", EndPercent: 80, HRLimit: 120, LimitsBy: "Dr Example, 2026-02-27",
 		RPEEnd: 16, RPEAlert: 14, RPEReason: "site rule", Cadence: 85, BP: conduct.BPSecondStage}
 	if len(o.Load.Events) != 1 || e.Kind != conduct.Began || e.At != 0 || e.By != "KL" || e.Begin.Inputs != want || e.Begin.Hash != o.Load.Protocol.Hash {
 		t.Errorf("%+v, inputs %+v", e, e.Begin.Inputs)
 	}
-	for _, text := range []string{"a beta-blocker, 50 mg at 8:00", "card of the site", "left hand weak", "Equipment not ticked: recumbent stepper that shows watts"} {
+	for _, text := range []string{"a beta-blocker, 50 mg", "card of the site", "left hand weak", "Equipment not ticked: recumbent stepper that shows watts"} {
 		if !strings.Contains(e.Text, text) {
 			t.Errorf("the note %q lacks %q", e.Text, text)
 		}

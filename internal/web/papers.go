@@ -38,31 +38,98 @@ type reportFact struct {
 	PlanFor  string            `json:"plan_for,omitempty"`
 	Weeks    int               `json:"weeks,omitempty"`
 	Edits    []string          `json:"edits,omitempty"`
+	Person   int64             `json:"person,omitempty"` // whose test it was when it was signed
+	Label    string            `json:"label,omitempty"`
 	Said     string            `json:"said,omitempty"`  // what the report said, in short
 	Marks    map[uint32]uint32 `json:"marks,omitempty"` // the last event of each term that it knew
 	by       string
 	at       time.Time
 }
 
-// reports are the facts about the papers of a test, the oldest first.
+// reports are the facts about the papers of a test, the oldest first. They stay with the visit at which they were said,
+// also when the test turned out to be another person's.
 func (s *Server) reports(r *http.Request, t record.Test) (all []reportFact, err error) {
-	if t.Visit == 0 {
-		return nil, nil
+	visits, err := s.visitsOfTest(r, t)
+	if err != nil {
+		return nil, err
 	}
-	facts, err := s.store.Facts(r.Context(), t.Visit)
-	for _, f := range facts {
-		one := reportFact{by: f.By, at: f.At}
-		if f.Kind != factReport {
-			continue
-		}
-		if err := json.Unmarshal(f.JSON, &one); err != nil {
+	for _, visit := range visits {
+		facts, err := s.store.Facts(r.Context(), visit)
+		if err != nil {
 			return nil, err
 		}
-		if one.Test == t.ID {
-			all = append(all, one)
+		for _, f := range facts {
+			one := reportFact{by: f.By, at: f.At}
+			if f.Kind != factReport {
+				continue
+			}
+			if err := json.Unmarshal(f.JSON, &one); err != nil {
+				return nil, err
+			}
+			if one.Test == t.ID {
+				all = append(all, one)
+			}
 		}
 	}
-	return all, err
+	slices.SortStableFunc(all, func(a, b reportFact) int { return a.at.Compare(b.at) })
+	return all, nil
+}
+
+// visitsOfTest are the visits at which something can have been said of a test: its own, and those of that day of everybody
+// whose it is or was held to be.
+func (s *Server) visitsOfTest(r *http.Request, t record.Test) (visits []int64, err error) {
+	date, err := s.dateOf(r, t)
+	if err != nil {
+		return nil, err
+	}
+	people := []int64{t.Participant}
+	moved, err := s.store.Reassignments(r.Context(), t.ID)
+	if err != nil {
+		return nil, err
+	}
+	for _, m := range moved {
+		people = append(people, m.From)
+	}
+	slices.Sort(people)
+	for _, person := range slices.Compact(people) {
+		if person == 0 {
+			continue
+		}
+		found, err := s.store.Visits(r.Context(), record.VisitFilter{Participant: person, From: date, To: date})
+		if err != nil {
+			return nil, err
+		}
+		for _, v := range found {
+			visits = append(visits, v.ID)
+		}
+	}
+	if t.Visit != 0 {
+		visits = append(visits, t.Visit)
+	}
+	slices.Sort(visits)
+	return slices.Compact(visits), nil
+}
+
+// dateOf is the day of a test: that of its visit, else of its making.
+func (s *Server) dateOf(r *http.Request, t record.Test) (string, error) {
+	if t.Visit == 0 {
+		return t.Created.Local().Format(time.DateOnly), nil
+	}
+	v, err := s.store.Visit(r.Context(), t.Visit)
+	return v.Date, err
+}
+
+// visitFor is the visit where something said of a test is kept. A test made before there were visits gets one of its day.
+func (s *Server) visitFor(r *http.Request, t record.Test) (int64, error) {
+	if t.Visit != 0 {
+		return t.Visit, nil
+	}
+	date, err := s.dateOf(r, t)
+	if err != nil {
+		return 0, err
+	}
+	v, err := s.store.VisitOn(r.Context(), t.Participant, date)
+	return v.ID, err
 }
 
 // standing is where the papers of a test stand: what was said last, and what was signed last.
@@ -72,17 +139,17 @@ type standing struct {
 	old    *reportFact // the signed one before that
 }
 
-func standingOf(all []reportFact, version int) (out standing) {
+func standingOf(all []reportFact, version int, person int64) (out standing) {
 	for i := range all {
 		out.now = all[i]
 		if all[i].Final {
 			out.old, out.signed = out.signed, &all[i]
 		}
 	}
-	if out.signed != nil && out.signed.Result == version && out.now.Final {
+	if out.signed != nil && out.signed.Result == version && (out.signed.Person == 0 || out.signed.Person == person) && out.now.Final {
 		return out
 	}
-	out.now.Final, out.now.Marks, out.now.Result, out.now.Report = false, nil, version, 1
+	out.now.Final, out.now.Marks, out.now.Label, out.now.Result, out.now.Report = false, nil, "", version, 1
 	if out.signed != nil {
 		out.now.Report = out.signed.Report + 1
 		if out.now.Why == out.signed.Why {
@@ -122,17 +189,16 @@ func (s *Server) scored(r *http.Request, t record.Test, events []conduct.Event) 
 	in := &out.State.In
 	out.Person = sheet.Person{Date: t.Created.Local().Format(time.DateOnly), Protocol: t.Protocol, DrugName: in.DrugName, In: *in, Condition: strings.ReplaceAll(textOf(in.Condition), "+", ", "),
 		Said: map[string]string{"time": t.Created.Local().Format("15:04"), "ergometer": in.MachineID}}
+	if in.DoseHours > 0 {
+		out.Person.Said["hours_since_dose"] = strconv.FormatFloat(in.DoseHours, 'f', -1, 64)
+	}
 	for i := range load.Events {
 		if e := &load.Events[i]; e.Kind == conduct.Began && e.By != "examiner" {
 			out.Person.Said["examiner"] = e.By
 		}
 	}
-	if t.Visit != 0 {
-		v, err := s.store.Visit(r.Context(), t.Visit)
-		if err != nil {
-			return nil, err
-		}
-		out.Person.Date = v.Date
+	if out.Person.Date, err = s.dateOf(r, t); err != nil {
+		return nil, err
 	}
 	if t.Participant == 0 {
 		return out, nil
@@ -183,7 +249,7 @@ func (s *Server) caseOf(r *http.Request, t *told, said *reportFact, signing repo
 	if err != nil {
 		return nil, err
 	}
-	c.Participant, c.Invented = t.person.Label, t.test.Demo
+	c.Participant, c.Invented = or(said.Label, t.person.Label), t.test.Demo
 	c.Asks, c.Question, c.Referrer, c.Clinic, c.PlanFor, c.Weeks, c.Edits, c.Signing = said.Asks, said.Question, said.Referrer, said.Clinic, said.PlanFor, said.Weeks, said.Edits, signing
 	before, err := s.screenedBefore(r, t.test)
 	if err != nil {
@@ -270,7 +336,7 @@ func (s *Server) standingAt(r *http.Request) (*told, *standing, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	st := standingOf(all, t.state.Version())
+	st := standingOf(all, t.state.Version(), t.test.Participant)
 	return &t, &st, nil
 }
 
@@ -279,7 +345,7 @@ func (s *Server) showPapers(w http.ResponseWriter, r *http.Request, status int, 
 	if err != nil {
 		return err
 	}
-	body := papersBody{Test: t.test, Person: t.person, Standing: c.Signing.Text(), Final: st.now.Final, Loose: t.test.Visit == 0, Answer: c.Answer(), Said: said, Give: give,
+	body := papersBody{Test: t.test, Person: t.person, Standing: c.Signing.Text(), Final: st.now.Final, Loose: t.test.Participant == 0, Answer: c.Answer(), Said: said, Give: give,
 		Kept: r.URL.Query().Has("kept"), Failed: said.bad() || give.bad()}
 	_, body.NoPlan = c.Plan()
 	for _, kind := range report.Kinds {
@@ -328,7 +394,7 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 	switch {
 	case f.text("by") == "":
 		f.fault("by", say("form.empty"))
-	case t.test.Visit == 0:
+	case t.test.Participant == 0:
 		f.General = say("papers.loose")
 	}
 	if f.bad() {
@@ -346,7 +412,11 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if _, err := s.store.AddFact(r.Context(), record.Fact{Visit: t.test.Visit, Kind: factReport, JSON: text, By: f.text("by")}); err != nil {
+	visit, err := s.visitFor(r, t.test)
+	if err != nil {
+		return err
+	}
+	if _, err := s.store.AddFact(r.Context(), record.Fact{Visit: visit, Kind: factReport, JSON: text, By: f.text("by")}); err != nil {
 		return err
 	}
 	http.Redirect(w, r, "/tests/"+t.test.ID+"/papers?kept", http.StatusSeeOther)
@@ -355,7 +425,7 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 
 // finish makes a report final: it remembers the events it knew and what it said.
 func (s *Server) finish(r *http.Request, t *told, one *reportFact, by string) error {
-	one.Final, one.Marks = true, map[uint32]uint32{}
+	one.Final, one.Marks, one.Person, one.Label = true, map[uint32]uint32{}, t.test.Participant, t.person.Label
 	for i := range t.load.Events {
 		e := &t.load.Events[i]
 		one.Marks[e.Term] = max(one.Marks[e.Term], e.N)

@@ -125,6 +125,7 @@ func TestPapersOfATest(t *testing.T) {
 	}
 	values.Set("sex", "female")
 	values.Set("rhythm", "sinus")
+	values.Set("hours_since_dose", "3")
 	has(t, "corrected", w.send("/tests/"+id+"/correct", "/tests/"+id+"/correct", values), http.StatusOK, "Corrected.")
 	has(t, "pending", w.get(at), http.StatusOK, "Draft of version 2, not signed. Replaces version 1: ", at+"/recall", "Version 1, signed by KL")
 	has(t, "why it replaces", w.send(at, at+"/said", other(said, "do", "sign")), http.StatusUnprocessableEntity, `id="report_why-fault"`)
@@ -139,8 +140,8 @@ func TestPapersOfATest(t *testing.T) {
 	if !strings.Contains(old, "Another version has replaced it since.") || !strings.Contains(old, "No rate-limiting drug") {
 		t.Error("the old note is not what it was")
 	}
-	if new := w.get(at + "/note").text; !strings.Contains(new, "rate-limiting drug is taken") {
-		t.Error("the new note does not know the drug")
+	if new := w.get(at + "/note").text; !strings.Contains(new, "A beta-blocker; 3\u00a0h since the dose") {
+		t.Error("the new note does not name the drug that was found")
 	}
 
 	// What is said may change too, and that is another version.
@@ -168,4 +169,36 @@ func TestLogOfTraining(t *testing.T) {
 	has(t, "kept", w.send(at, at, url.Values{"sessions": {sessions}, "by": {"KL"}}), http.StatusOK, "Kept: 3 sessions.", "Week by week, against the plan", "3 (3)", "go on: 3 of 3 sessions done", "give or take", "&lt;b&gt;tired")
 	has(t, "trouble", w.send(at, at, url.Values{"sessions": {"2026-03-12 10 40 120 16 dizzy!"}, "by": {"KL"}}), http.StatusOK, "something was wrong in a session", "Wait:")
 	has(t, "in the visit", w.get(who), http.StatusOK, `href="`+at+`"`)
+}
+
+// A report that was signed for one person is not another's when the test turns out to be somebody else's; it stays as it was. A
+// test that was made before there were visits can be signed too.
+func TestPapersFollowTheTest(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	who := w.person("A-1")
+	w.person("B-2")
+	id := w.prepare(who, alder())
+	at := "/tests/" + id + "/papers"
+	w.ride(id, nil)
+	said := url.Values{"question": {"how fit?"}, "by": {"KL"}, "do": {"sign"}}
+	has(t, "signed", w.send(at, at+"/said", said), http.StatusOK, "Final, version 1, signed by KL")
+	w.send("/tests/"+id, "/tests/"+id, url.Values{"right_code": {"B-2"}, "reassign_by": {"KL"}, "why": {"mixed up"}})
+	after := w.get(at)
+	has(t, "another person's", after, http.StatusOK, "Draft of version 2, not signed. Replaces version 1", "Version 1, signed by KL", at+"/recall")
+	if old := w.get(at + "/note?report=1").text; !strings.Contains(old, "A-1") || strings.Contains(old, "B-2") {
+		t.Error("the signed note is not what it was")
+	}
+	has(t, "signed again", w.send(at, at+"/said", other(said, "report_why", "it is another person's")), http.StatusOK, "Final, version 2, signed by KL")
+
+	// Nobody's test, without a visit: it is signed as soon as it is said whose it is.
+	whole := must(b.store.Test(t.Context(), id))(t)
+	events := must(b.store.Events(t.Context(), id))(t)
+	whole.ID, whole.Participant, whole.Visit, whole.Closed = "t-loose", 0, 0, time.Time{}
+	must(b.store.NewTest(t.Context(), whole))(t)
+	must(b.store.Append(t.Context(), whole.ID, events))(t)
+	loose := "/tests/t-loose/papers"
+	has(t, "nobody's", w.send(loose, loose+"/said", said), http.StatusUnprocessableEntity, "belongs to nobody yet")
+	w.send("/tests/t-loose", "/tests/t-loose", url.Values{"right_code": {"A-1"}, "reassign_by": {"KL"}, "why": {"found on the list"}})
+	has(t, "somebody's", w.send(loose, loose+"/said", said), http.StatusOK, "Final, version 1, signed by KL")
 }

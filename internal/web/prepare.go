@@ -19,7 +19,7 @@ import (
 // The fields of the prepare page that are inputs of a test under the same name.
 var (
 	numberInputs = []string{"age_years", "mass_kg", "height_cm", "rest_hr_bpm", "rest_sbp_mmhg", "rest_dbp_mmhg", "max_hr_bpm", "end_point_percent",
-		"hr_limit_bpm", "sbp_limit_mmhg", "spo2_limit_percent", "rpe_limit", "rpe_alert", "rpe_end", "target_cadence_per_min", "device_rate_bpm", "device_margin_bpm", "ischaemia_hr_bpm"}
+		"hr_limit_bpm", "sbp_limit_mmhg", "spo2_limit_percent", "rpe_limit", "rpe_alert", "rpe_end", "target_cadence_per_min", "device_rate_bpm", "device_margin_bpm", "ischaemia_hr_bpm", "hours_since_dose"}
 	wordInputs = []string{"sex", "rate_limiting_drug", "rhythm", "hr_method", "blood_pressure", "max_hr_formula", "medical_cover", "machine_id", "machine_shows"}
 )
 
@@ -39,7 +39,7 @@ func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Input
 		{Name: "birth_date", Kind: "date", Value: p.BirthDate}, n("age_years", known.AgeYears), sex, n("mass_kg", known.MassKg), n("height_cm", known.HeightCm),
 		n("rest_hr_bpm", 0), n("rest_sbp_mmhg", 0), n("rest_dbp_mmhg", 0), c("hr_method", "strap", "strap", "optical", "ecg", "palpated-15s", "palpated-30s", "palpated-10s"),
 		c("rate_limiting_drug", "", "no", "yes", "unknown"), c("rhythm", "", "sinus", "atrial-fibrillation", "paced", "heart-transplant", "sci-t6-or-above", "other"),
-		manyField("condition", "neurological", "heart", "lung", "other"), textField("drug_name", "", 200),
+		manyField("condition", "neurological", "heart", "lung", "other"), textField("drug_name", "", 200), n("hours_since_dose", 0),
 		{Name: "protocol", Kind: "choice", Value: plan.ID, Options: plans, Need: true}, n("end_point_percent", endPercent(plan)), formulaField(plan), n("max_hr_bpm", 0),
 		n("hr_limit_bpm", 0), n("sbp_limit_mmhg", 0), n("spo2_limit_percent", 0), n("rpe_limit", 0), textField("limits_name", "", 120), {Name: "limits_date", Kind: "date"},
 		c("blood_pressure", "every-stage", "every-stage", "every-second-stage", "none"), n("target_cadence_per_min", known.Cadence), textField("rpe_card", "", 120),
@@ -445,6 +445,9 @@ func readInputs(f *form, plan *protocol.Protocol, p *record.Participant, now tim
 	}
 	if err := in.Set("condition", strings.Join(f.at("condition").Values, "+"), 0); err != nil {
 		f.fault("condition", plainly("condition", err))
+	}
+	if in.Drug == conduct.DrugYes {
+		in.DrugName = strings.Join(strings.Fields(f.text("drug_name")), " ")
 	}
 	readAsked(f, plan, &in)
 	in.RPEReason = f.text("rpe_reason")

@@ -163,7 +163,6 @@ var alarmTexts = map[string]string{
 	"correct.do":                            "Correct",
 	"correct.back":                          "Back to the result",
 	"correct.done":                          "Corrected. This is version %d; below it says what it replaces. Correct the person's page too, so that the next test begins with it.",
-	"correct.drug":                          "Drug: %s.",
 	"correct.papers":                        "Handed out so far. After the correction they carry an old version.",
 	"field.correct_why":                     "Why, and how it was found out",
 	"paper.title":                           "Handed out",

@@ -12,7 +12,7 @@ var papersTexts = map[string]string{
 	"papers.purpose":   "The papers that leave the room with a result: look at them, sign them, hand them out.",
 	"papers.running":   "Close the test first, then come back.",
 	"papers.kept":      "Kept.",
-	"papers.loose":     "This test belongs to no visit of a person, so nothing can be signed. Say on the result page whose test it is.",
+	"papers.loose":     "This test belongs to nobody yet, so nothing can be signed. Say on the result page whose test it is.",
 	"papers.noplan":    "No plan: %s.",
 	"papers.look":      "Look",
 	"papers.look.help": "Each opens as a page that a screen reader reads and a browser prints. To hand one out use the form below, so that it is noted.",
