@@ -310,7 +310,7 @@ func TestDirectSigns(t *testing.T) {
 	a, b := valued(t, "A", 30), valued(t, "B", 31)
 	a.Loads = []Load{{30, 100, 10}, {50, 120, 13}, {75, 140, 15}}
 	b.Loads = []Load{{30, 98, 0}, {50, 110, 12}, {75, 130, 14}, {100, 150, 16}}
-	a.Recovery, b.Recovery = []Fall{{1, 20}, {5, 40}}, []Fall{{1.1, 26}, {3, 40}}
+	a.Recovery, b.Recovery = []Fall{{1, 140, 20}, {5, 140, 40}}, []Fall{{1.1, 150, 26}, {3, 150, 40}}
 	found := map[string]Direct{}
 	for _, d := range direct(a, b) {
 		found[d.What] = d
@@ -328,8 +328,13 @@ func TestDirectSigns(t *testing.T) {
 	within(t, "work then", w.From, 75, 1e-9)
 	within(t, "work now", w.To, 87.5, 1e-9)
 	within(t, "its error", *w.Error95, heartError(140, 140)/0.8, 1e-9)
-	if r := found["fall of heart rate 1 min after the stop"]; r.Difference != 6 || r.Error95 != nil {
+	if r := found["fall of heart rate 1 min after the stop"]; r.Difference != 6 || *r.Beyond {
 		t.Errorf("recovery: %+v", r)
+	} else { // heart rates of 145 and 122 with 1.4 % each
+		within(t, "error of recovery", *r.Error95, 1.96*math.Sqrt2*0.014*math.Hypot(145, 122), 0.01)
+	}
+	if e := found["exertion at 75 W"]; e.Difference != -1 || *e.Beyond || *e.Error95 != 2.94 {
+		t.Errorf("exertion: %+v", e)
 	}
 }
 

@@ -18,11 +18,9 @@ type Direct struct {
 	Error95    *float64 `json:"error95"` // beyond error with 95 % confidence from here on; nil: none is published
 	Beyond     *bool    `json:"beyond_error"`
 	Note       string   `json:"note"`
+	How        string   `json:"how"` // of the error: seen, memory or derived
 	Source     string   `json:"source"`
 }
-
-// noError is said where no error of a repeated measurement was found.
-const noError = "no error of a repeated measurement was found; judge it with the rest"
 
 // direct compares what was measured at equal loads. With another drug, dose or rhythm these signs change too.
 func direct(a, b *Test) []Direct {
@@ -48,11 +46,13 @@ func heartError(a, b float64) float64 {
 
 func atEqualWork(a, b *Load) []Direct {
 	d := Direct{ID: "heart-rate-at-work", What: fmt.Sprintf("heart rate at %g W", a.WorkW), From: a.HR, To: b.HR, Difference: b.HR - a.HR, Unit: "/min",
-		Note: signs["heart-rate-sem"].note, Source: signs["heart-rate-sem"].source}
+		Note: signs["heart-rate-sem"].note, How: signs["heart-rate-sem"].how, Source: signs["heart-rate-sem"].source}
 	d.judge(heartError(a.HR, b.HR))
 	all := []Direct{d}
 	if a.RPE > 0 && b.RPE > 0 {
-		all = append(all, Direct{ID: "exertion-at-work", What: fmt.Sprintf("exertion at %g W", a.WorkW), From: a.RPE, To: b.RPE, Difference: b.RPE - a.RPE, Note: noError})
+		e := Direct{ID: "exertion-at-work", What: fmt.Sprintf("exertion at %g W", a.WorkW), From: a.RPE, To: b.RPE, Difference: b.RPE - a.RPE, Note: signs["exertion-error"].note, How: signs["exertion-error"].how, Source: signs["exertion-error"].source}
+		e.judge(signs["exertion-error"].value)
+		all = append(all, e)
 	}
 	return all
 }
@@ -75,7 +75,7 @@ func workAtEqualRate(a, b []Load) (Direct, bool) {
 		return Direct{}, false
 	}
 	d := Direct{ID: "work-at-heart-rate", What: fmt.Sprintf("work rate at %g /min", hr), From: from, To: to, Difference: to - from, Unit: "W",
-		Note: "read between two stages; its error is that of heart rate divided by the slope", Source: signs["heart-rate-sem"].source}
+		Note: "read between two stages; its error is that of heart rate divided by the slope", How: "derived", Source: signs["heart-rate-sem"].source}
 	d.judge(heartError(hr, hr) / ((slopeA + slopeB) / 2))
 	return d, true
 }
@@ -97,11 +97,22 @@ func falls(a, b []Fall) (all []Direct) {
 	for _, x := range a {
 		for _, y := range b {
 			if math.Abs(x.Minutes-y.Minutes) <= signs["hr-match"].value {
-				all = append(all, Direct{ID: "recovery", What: fmt.Sprintf("fall of heart rate %g min after the stop", x.Minutes), From: x.BPM, To: y.BPM,
-					Difference: y.BPM - x.BPM, Unit: "/min", Note: noError + "; it depends on the last heart rate, the cool-down and the posture"})
+				d := Direct{ID: "recovery", How: "derived", What: fmt.Sprintf("fall of heart rate %g min after the stop", x.Minutes), From: x.BPM, To: y.BPM, Difference: y.BPM - x.BPM, Unit: "/min",
+					Note:   "its error is at least that of the two heart rates it is made of; it depends on the last heart rate, the cool-down and the posture",
+					Source: "derived from " + signs["heart-rate-sem"].source}
+				d.judge(fallError(x, y))
+				all = append(all, d)
 				break
 			}
 		}
 	}
 	return all
+}
+
+// fallError is the least error of the difference of two falls, /min: each fall is made of two heart rates, which vary from day
+// to day on their own.
+func fallError(a, b Fall) float64 {
+	sem := signs["heart-rate-sem"].value / 100
+	last := (a.From + b.From) / 2
+	return stats.FromSEM(sem*stats.Together(last, last-(a.BPM+b.BPM)/2), 0).MDC95()
 }

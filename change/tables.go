@@ -73,14 +73,14 @@ func readMeaningful() (all []Meaningful) {
 }
 
 type sign struct {
-	value              float64
-	unit, source, note string
+	value                   float64
+	unit, how, source, note string
 }
 
 func readSigns() map[string]sign {
 	all := map[string]sign{}
 	for _, r := range datatable.Rows(tableFiles, "signs") {
-		all[r["id"]] = sign{datatable.Number(r["value"]), r["unit"], r["source"], r["note"]}
+		all[r["id"]] = sign{datatable.Number(r["value"]), r["unit"], r["how"], r["source"], r["note"]}
 	}
 	return all
 }

@@ -47,6 +47,7 @@ type Load struct {
 // Fall is the fall of heart rate after the stop.
 type Fall struct {
 	Minutes float64 // after the stop
+	From    float64 // the last exercise heart rate
 	BPM     float64 // below the last exercise heart rate
 }
 
@@ -107,15 +108,22 @@ func reasons(a, b *Test, e *estimate.Estimator) (all []Reason) {
 	for _, t := range []*Test{a, b} {
 		switch {
 		case !t.hasValue():
-			add("no-estimate", "test "+t.ID+" gives no estimate: "+t.NoEstimate)
+			add("no-estimate", "test "+t.ID+ofDay(t)+" gives no estimate: "+t.NoEstimate)
 		case t.Verdict == estimate.NotUsable:
-			add("not-usable", "test "+t.ID+" is not usable")
+			add("not-usable", "test "+t.ID+ofDay(t)+" is not usable")
 		}
 	}
 	if a.hasValue() && b.hasValue() && a.Estimator == b.Estimator && studyFor(a, b) == nil {
 		add("no-error", "no error of a repeated test is published for this "+whatOf(a))
 	}
 	return all
+}
+
+func ofDay(t *Test) string {
+	if t.Date == "" {
+		return ""
+	}
+	return " of " + t.Date
 }
 
 // entersMaxHR reports whether an equation extrapolates to a maximal heart rate.

@@ -183,3 +183,27 @@ func (w *WeekDone) judge(planned *Week, done []Session, over bool) {
 }
 
 func short(v float64) string { return strconv.FormatFloat(math.Round(v*10)/10, 'f', -1, 64) }
+
+// Period is a stretch of training without a long break.
+type Period struct {
+	FromDay, ToDay int // days like those of the sessions
+	Sessions       int
+	Minutes        float64
+}
+
+// Periods finds the stretches of training in a log, the earliest first. A break of more than two weeks ends one: our own choice.
+func Periods(sessions []Session) (all []Period) {
+	sessions = slices.Clone(sessions)
+	slices.SortStableFunc(sessions, func(a, b Session) int { return a.Day - b.Day })
+	for _, s := range sessions {
+		last := len(all) - 1
+		if last < 0 || float64(s.Day-all[last].ToDay) > numbers["log-gap"].value {
+			all = append(all, Period{FromDay: s.Day})
+			last++
+		}
+		all[last].ToDay = s.Day
+		all[last].Sessions++
+		all[last].Minutes += s.Minutes
+	}
+	return all
+}

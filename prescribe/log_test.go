@@ -2,6 +2,7 @@ package prescribe
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -109,4 +110,16 @@ func TestLogStaysInPlan(t *testing.T) {
 			}
 		}
 	})
+}
+
+// A break of two weeks is still one period, a longer one is two.
+func TestPeriods(t *testing.T) {
+	got := Periods([]Session{{Day: 40, Minutes: 20}, {Day: 0, Minutes: 10}, {Day: 14, Minutes: 15}, {Day: 29, Minutes: 30}})
+	want := []Period{{0, 14, 2, 25}, {29, 40, 2, 50}}
+	if !slices.Equal(got, want) {
+		t.Errorf("%+v, want %+v", got, want)
+	}
+	if Periods(nil) != nil {
+		t.Error("no session, no period")
+	}
 }

@@ -402,8 +402,23 @@ func (w *writer) byExertion(from, to float64) {
 		return
 	}
 	t.Low, t.High = some(workAtRPE(rated, from)), some(workAtRPE(rated, to))
-	t.Notes = append(t.Notes, "a rating differs from day to day; its error is not known")
+	if perW := exertionPerW(rated); perW > 0 {
+		sd := numbers["exertion-sem"].value / perW
+		t.LowSD, t.HighSD = &sd, some(sd)
+		t.Notes = append(t.Notes, "a rating differs from day to day; its error is from memory")
+	} else {
+		t.Notes = append(t.Notes, "a rating differs from day to day; one stage does not tell by how many watts")
+	}
 	w.add(t)
+}
+
+// exertionPerW is how much the rating rises for each W over the rated stages; 0 when it cannot be told.
+func exertionPerW(rated []Stage) float64 {
+	first, last := rated[0], rated[len(rated)-1]
+	if last.WorkW > first.WorkW && last.RPE > first.RPE {
+		return (last.RPE - first.RPE) / (last.WorkW - first.WorkW)
+	}
+	return 0
 }
 
 // rated are the stages with a rating, the lightest first.

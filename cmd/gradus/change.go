@@ -267,6 +267,13 @@ func partsText(p *change.Pair) string {
 	return strings.Join(all, ", ")
 }
 
+func fromMemory(how string) string {
+	if how == "memory" {
+		return " (from memory)"
+	}
+	return ""
+}
+
 func directText(all []change.Direct) string {
 	var texts []string
 	for _, d := range all {
@@ -279,9 +286,9 @@ func directText(all []change.Direct) string {
 		case d.Error95 == nil:
 			text += ", error not known)"
 		case *d.Beyond:
-			text += fmt.Sprintf(", beyond its error of %.0f)", *d.Error95)
+			text += fmt.Sprintf(", beyond its error of %.0f%s)", *d.Error95, fromMemory(d.How))
 		default:
-			text += fmt.Sprintf(", within its error of %.0f)", *d.Error95)
+			text += fmt.Sprintf(", within its error of %.0f%s)", *d.Error95, fromMemory(d.How))
 		}
 		texts = append(texts, text)
 	}

@@ -23,31 +23,44 @@ func (c *Case) pair() *change.Pair {
 
 // changeAnswer answers "has the fitness changed?" in one sentence; "" when nothing can be compared.
 func (c *Case) changeAnswer() string {
-	p := c.pair()
-	switch {
-	case p == nil:
-		return ""
-	case p.Withheld != "":
+	if p := c.pair(); p != nil {
+		return pairAnswer(p)
+	}
+	return ""
+}
+
+// pairAnswer is the verdict on a comparison, or why there is none.
+func pairAnswer(p *change.Pair) string {
+	if p.Withheld != "" {
 		return sentence("Whether fitness has changed cannot be said: " + p.Withheld)
+	}
+	return verdictText(p)
+}
+
+// verdictText is a comparison with a verdict in one sentence.
+func verdictText(p *change.Pair) string {
+	what := "fitness"
+	if p.Unit == change.Metres {
+		what = "the distance"
 	}
 	direction := "no change beyond the error of the test"
 	switch {
 	case *p.Beyond && *p.Difference > 0:
-		direction = "fitness has risen beyond the error of the test"
+		direction = what + " has risen beyond the error of the test"
 	case *p.Beyond:
-		direction = "fitness has fallen beyond the error of the test"
+		direction = what + " has fallen beyond the error of the test"
 	}
-	return sentence(fmt.Sprintf("%s: %s mL/kg/min (95 %% range %s to %s) since %s; %s", direction, signed(*p.Difference, 1), signed(*p.Low95, 1), signed(*p.High95, 1), or(p.FromDate, p.From), matterText(&p.Matter)))
+	return sentence(fmt.Sprintf("%s: %s %s (95 %% range %s to %s) since %s; %s", direction, signed(*p.Difference, 1), p.Unit, signed(*p.Low95, 1), signed(*p.High95, 1), or(p.FromDate, p.From), matterText(&p.Matter, p.Unit)))
 }
 
-func matterText(m *change.Matter) string {
+func matterText(m *change.Matter, unit string) string {
 	switch {
 	case m.Threshold == nil || m.Verdict == change.Withheld:
 		return "whether it is large enough to matter is not said"
 	case m.Verdict == change.LargeEnough:
-		return fmt.Sprintf("large enough to matter (line %s mL/kg/min: %s)", fixed(*m.Threshold, 1), m.Text)
+		return fmt.Sprintf("large enough to matter (line %s %s: %s)", fixed(*m.Threshold, 1), unit, m.Text)
 	}
-	return fmt.Sprintf("not large enough to matter (line %s mL/kg/min: %s)", fixed(*m.Threshold, 1), m.Text)
+	return fmt.Sprintf("not large enough to matter (line %s %s: %s)", fixed(*m.Threshold, 1), unit, m.Text)
 }
 
 func (c *Case) changeText() string {
@@ -72,17 +85,29 @@ func (c *Case) Comparison() (*Document, error) {
 		add(c.estimates(p))
 	}
 	if p.Withheld == "" {
-		add(Box{Title: "Three questions, kept apart", Lines: []Pair{
-			{"Beyond error?", sentence(fmt.Sprintf("%s: %s mL/kg/min, 95 %% range %s to %s; %s or more is beyond error", yes(*p.Beyond), signed(*p.Difference, 1), signed(*p.Low95, 1), signed(*p.High95, 1), fixed(*p.Error.MDC95, 2)))},
-			{"Large enough to matter?", sentence(matterText(&p.Matter))},
-			{"How sure?", sentence(sureText(p))},
-		}})
+		add(statements(p))
 	}
 	if len(c.History.Row.Points) > 1 && c.History.Row.SEM > 0 {
-		add(c.timeLine())
+		add(chartOf(&c.History.Row, c.History.Pairs, p.Unit, nil))
 	}
+	add(evidence(p)...)
+	return d, nil
+}
+
+// statements are the three answers about a change, which are never made into one.
+func statements(p *change.Pair) Box {
+	return Box{Title: "Three questions, kept apart", Lines: []Pair{
+		{"Beyond error?", sentence(fmt.Sprintf("%s: %s %s, 95 %% range %s to %s; %s or more is beyond error", yes(*p.Beyond), signed(*p.Difference, 1), p.Unit, signed(*p.Low95, 1), signed(*p.High95, 1), fixed(*p.Error.MDC95, 2)))},
+		{"Large enough to matter?", sentence(matterText(&p.Matter, p.Unit))},
+		{"How sure?", sentence(sureText(p))},
+	}}
+}
+
+// evidence is what stands behind the answers: parts, signs without an equation, what else differs, cautions and the error's source.
+func evidence(p *change.Pair) (out []Block) {
+	add := func(b ...Block) { out = append(out, b...) }
 	if parts := partsOf(p); len(parts) > 0 {
-		add(Table{Caption: "Where the difference comes from (exact parts of the two estimates; the error is that of the whole)", Head: []string{"Part", "mL/kg/min"}, Widths: []float64{3, 1}, Rows: parts})
+		add(Table{Caption: "Where the difference comes from (exact parts of the two estimates; the error is that of the whole)", Head: []string{"Part", p.Unit}, Widths: []float64{3, 1}, Rows: parts})
 	}
 	if len(p.Direct) > 0 {
 		t := Table{Caption: "Signs that need no equation", Head: []string{"Sign", "Before", "Now", "Difference", "Beyond its error?"}, Widths: []float64{3, 1, 1, 1.4, 2.4}}
@@ -105,10 +130,20 @@ func (c *Case) Comparison() (*Document, error) {
 	if len(cautions) > 0 {
 		add(Heading("Cautions"), List{Items: cautions})
 	}
-	if p.Error.Population != "" {
-		add(Para{Small: true, Label: "Error.", Text: fmt.Sprintf("That of a repeated test in %s, n = %d, measured over %s. %s", p.Error.Population, p.Error.N, p.Error.Over, p.Error.Source)})
+	if text := errorText(p); text != "" {
+		add(Para{Small: true, Label: "Error.", Text: text})
 	}
-	return d, nil
+	return out
+}
+
+func errorText(p *change.Pair) string {
+	switch {
+	case p.Error.Population == "":
+		return ""
+	case p.Error.N == 0:
+		return fmt.Sprintf("That of a repeated test in %s. %s", p.Error.Population, p.Error.Source)
+	}
+	return fmt.Sprintf("That of a repeated test in %s, n = %d, measured over %s. %s", p.Error.Population, p.Error.N, p.Error.Over, p.Error.Source)
 }
 
 func decimalsOf(v float64) int {
@@ -135,7 +170,7 @@ func yes(is bool) string {
 func sureText(p *change.Pair) string {
 	text := "the chance that the true change is above zero is " + percent(*p.Rise)
 	if p.Matter.Threshold != nil && p.Matter.Above != nil {
-		text += fmt.Sprintf(", above %s mL/kg/min %s", signed(*p.Matter.Threshold, 1), percent(*p.Matter.Above))
+		text += fmt.Sprintf(", above %s %s %s", signed(*p.Matter.Threshold, 1), p.Unit, percent(*p.Matter.Above))
 	}
 	return text + " (" + or(p.Prior, "flat prior") + ")"
 }
@@ -145,14 +180,21 @@ func beyondText(s *change.Direct) string {
 	case s.Error95 == nil:
 		return "error not known"
 	case s.Beyond != nil && *s.Beyond:
-		return "yes, beyond " + fixed(*s.Error95, 0)
+		return "yes, beyond " + fixed(*s.Error95, 0) + fromMemory(s.How)
 	}
-	return "no, within " + fixed(*s.Error95, 0)
+	return "no, within " + fixed(*s.Error95, 0) + fromMemory(s.How)
+}
+
+func fromMemory(how string) string {
+	if how == "memory" {
+		return " (from memory)"
+	}
+	return ""
 }
 
 // estimates are the two values with the range of a single test, which is for comparing one person's tests only.
 func (c *Case) estimates(p *change.Pair) Table {
-	t := Table{Head: []string{"Test", "Day", "VO2peak, mL/kg/min", "Range of a single test"}, Widths: []float64{1.2, 1.2, 1.6, 2.4}}
+	t := Table{Head: []string{"Test", "Day", valueHead(p.Unit), "Range of a single test"}, Widths: []float64{1.2, 1.2, 1.6, 2.4}}
 	for _, point := range c.History.Row.Points {
 		if point.Test != p.From && point.Test != p.To || point.Value == nil {
 			continue
@@ -181,55 +223,9 @@ func partsOf(p *change.Pair) (rows [][]string) {
 	return append(rows, []string{"Together", signed(*p.Difference, 1)})
 }
 
-// timeLine draws all tests with the error bar of a single test.
-func (c *Case) timeLine() Picture {
-	const w, h, left, right, top, bottom = 420.0, 150.0, 30.0, 405.0, 18.0, 112.0
-	d := Drawing{W: w, H: h}
-	points := c.History.Row.Points
-	low, high := math.Inf(1), math.Inf(-1)
-	last, days := 1.0, true
-	for _, p := range points {
-		if p.Value == nil || p.Low95 == nil || p.High95 == nil {
-			continue
-		}
-		low, high = min(low, *p.Low95), max(high, *p.High95)
-		if p.Day == nil {
-			days = false
-		} else {
-			last = max(last, float64(*p.Day))
-		}
+func valueHead(unit string) string {
+	if unit == change.Metres {
+		return "Distance, m"
 	}
-	if math.IsInf(low, 0) {
-		low, high = 0, 10
-	}
-	low, high = math.Floor(low/5)*5, math.Ceil(high/5)*5
-	y := func(v float64) float64 { return round(bottom - (bottom-top)*(v-low)/(high-low)) }
-	for v := low; v <= high; v += 5 {
-		d.line(left-3, y(v), left, y(v), 0.6, false)
-		if math.Mod(v, 10) == 0 || high-low <= 25 {
-			d.text(left-6, y(v)+3, 9, "end", num(v))
-		}
-	}
-	d.line(left, top, left, bottom, 0.6, false)
-	d.line(left, bottom, right, bottom, 1, false)
-	d.text(4, top-7, 9, "start", "mL/kg/min")
-	n := 0
-	for i, p := range points {
-		if p.Value == nil || p.Low95 == nil || p.High95 == nil {
-			continue
-		}
-		share := float64(i) / float64(max(len(points)-1, 1))
-		if days {
-			share = float64(*p.Day) / last
-		}
-		x := round(left + 40 + (right-left-80)*share)
-		d.line(x, y(*p.Low95), x, y(*p.High95), 1, false)
-		d.line(x-4, y(*p.Low95), x+4, y(*p.Low95), 1, false)
-		d.line(x-4, y(*p.High95), x+4, y(*p.High95), 1, false)
-		d.dot(x, y(*p.Value), 3.5, p.Usable)
-		d.text(x, bottom+13, 9, "middle", or(p.Date, p.Test))
-		d.text(x+7, y(*p.Value)+3, 9, "start", fixed(*p.Value, 1))
-		n++
-	}
-	return Picture{Title: "Tests with the error of a single test (ring: not usable)", Text: fmt.Sprintf("%d tests; the values stand in the table.", n), Drawing: d}
+	return "VO2peak, " + unit
 }

@@ -41,6 +41,13 @@ func WriteHTML(w io.Writer, d *Document, styleAddress string) error {
 	}{d, styleAddress})
 }
 
+// HTML is a part of a paper for a page that has a frame and a style of its own.
+func HTML(blocks []Block) (template.HTML, error) {
+	var b strings.Builder
+	err := pageTemplate.ExecuteTemplate(&b, "blocks", blocks)
+	return template.HTML(b.String()), err
+}
+
 // SVG draws a picture for a page; title and text describe it to those who do not see it.
 func (d *Drawing) SVG(title, text string) string {
 	var b strings.Builder

@@ -109,7 +109,7 @@ func (t *Scored) falls() (all []change.Fall) {
 	}
 	for _, r := range t.State.After[:t.State.NAfter] {
 		if r.What == protocol.HeartRate && !r.Withdrawn && !r.Void {
-			all = append(all, change.Fall{Minutes: math.Round(float64(r.Moment-stop)/float64(protocol.Minute)*10) / 10, BPM: end - r.V})
+			all = append(all, change.Fall{Minutes: math.Round(float64(r.Moment-stop)/float64(protocol.Minute)*10) / 10, From: end, BPM: end - r.V})
 		}
 	}
 	return all

@@ -63,6 +63,16 @@ var papersTexts = map[string]string{
 	"report.signed":               "Signed as final, version %d",
 	"report.draft":                "Draft of version %d",
 
+	"overtime.link":      "Over time",
+	"overtime.title":     "%s over time",
+	"overtime.purpose":   "All tests of this person, what changed between them, and how sure that is.",
+	"overtime.choose":    "Compare with this",
+	"overtime.tests":     "Its tests",
+	"overtime.none":      "No test of this person is closed.",
+	"overtime.print":     "As a paper to print",
+	"overtime.give.help": "The file is made and noted with each of the tests, so that it can be called back if one of them is corrected.",
+	"field.matters":      "Which change counts as large enough",
+
 	"log.link":            "Log of training",
 	"log.title":           "Training of %s",
 	"log.purpose":         "Sessions from the log sheet, typed in. They say what was done, and how the plan goes on.",

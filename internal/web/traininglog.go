@@ -230,21 +230,14 @@ func (s *Server) lastCase(r *http.Request, p record.Participant) (*report.Case, 
 
 // review holds the sessions since the test against its plan.
 func (b *logBody) review(c *report.Case, plan *prescribe.Prescription, today string) {
-	number := func(day string) int {
-		t, err := time.Parse(time.DateOnly, day)
-		if err != nil {
-			return 0
-		}
-		return int(t.Unix() / (24 * 60 * 60))
-	}
 	var done []prescribe.Session
 	for _, x := range b.Sessions {
 		if x.Day >= c.Date {
-			done = append(done, prescribe.Session{Day: number(x.Day), Minutes: x.Minutes, WorkW: x.WorkW, HR: x.HR, RPE: x.RPE, Trouble: x.Trouble})
+			done = append(done, prescribe.Session{Day: dayNumber(x.Day), Minutes: x.Minutes, WorkW: x.WorkW, HR: x.HR, RPE: x.RPE, Trouble: x.Trouble})
 		}
 	}
 	person := c.Trainee()
-	found := prescribe.ReviewLog(&person, plan, done, number(today))
+	found := prescribe.ReviewLog(&person, plan, done, dayNumber(today))
 	b.Plan, b.Next, b.Waits = say("log.plan", dayText(c.Date), plan.Title), found.Text, found.Next == 0
 	for _, w := range found.Weeks {
 		line := weekLine{Week: strconv.Itoa(w.Week), Plan: strconv.Itoa(w.Plan), Done: fmt.Sprintf("%d (%s)", w.Sessions, num(w.Planned)), Minutes: num(w.Minutes), Follows: w.Follows + ": " + w.Why}
