@@ -2,15 +2,14 @@ package web
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"sync"
 
 	"gradus/conduct"
 	"gradus/internal/web/core"
+	"gradus/internal/whole"
 )
 
 // Boot is a reading of the clock that runs since the machine started, sleep included. ID names the start.
@@ -65,7 +64,7 @@ func (c *clockFile) put(test string, a anchor) error {
 	if err != nil {
 		return err
 	}
-	if err := writeWhole(c.path(test), text); err != nil {
+	if err := whole.Write(c.path(test), text); err != nil {
 		return err
 	}
 	c.mu.Lock()
@@ -148,20 +147,4 @@ func (s *Server) nowOf(test string) int64 {
 		return a.TestMs + gone*int64(s.speed)
 	}
 	return -1
-}
-
-// syncDir makes a new name in a directory last. Some systems cannot; there the name lasts as the system makes it.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	err = d.Sync()
-	if errors.Is(err, fs.ErrInvalid) || errors.Is(err, errors.ErrUnsupported) || errors.Is(err, fs.ErrPermission) {
-		err = nil
-	}
-	if cerr := d.Close(); err == nil {
-		err = cerr
-	}
-	return err
 }

@@ -14,6 +14,8 @@ import (
 	"path/filepath"
 	"runtime/debug"
 	"strings"
+
+	"gradus/internal/whole"
 )
 
 // policy lets a page load only what this server sends. WebAssembly is compiled in the page.
@@ -121,7 +123,7 @@ func formKey(dir string) ([]byte, error) {
 	if _, err := rand.Read(key); err != nil {
 		return nil, err
 	}
-	if err := writeWhole(path, key); err != nil {
+	if err := whole.Write(path, key); err != nil {
 		return nil, fmt.Errorf("%s: %w; make the data directory writable or choose another with --data", path, err)
 	}
 	return key, nil
@@ -153,27 +155,4 @@ func randomHex(n int) string {
 	b := make([]byte, n)
 	rand.Read(b) //nolint:errcheck // it never fails
 	return hex.EncodeToString(b)
-}
-
-// writeWhole puts a file on disk whole or not at all.
-func writeWhole(path string, data []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name())
-	_, err = f.Write(data)
-	if err == nil {
-		err = f.Sync()
-	}
-	if cerr := f.Close(); err == nil {
-		err = cerr
-	}
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return err
-	}
-	return syncDir(filepath.Dir(path))
 }

@@ -12,6 +12,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"gradus/internal/whole"
 )
 
 // siteCard is what a site has to say when something goes wrong. Each change is another version.
@@ -95,7 +97,7 @@ func (f *siteFile) add(c siteCard) error {
 	if err != nil {
 		return err
 	}
-	if err := writeWhole(f.path, append(text, '\n')); err != nil {
+	if err := whole.Write(f.path, append(text, '\n')); err != nil {
 		return err
 	}
 	f.all = all
