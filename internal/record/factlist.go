@@ -10,6 +10,7 @@ import (
 type FactFilter struct {
 	Kind        string
 	Participant int64 // with those who are shown as this person; 0: of anyone
+	Site        int64 // 0: of any
 	Limit       int   // the newest so many; 0: no limit
 }
 
@@ -25,6 +26,9 @@ func (s *core) FactsOf(ctx context.Context, f FactFilter) ([]DatedFact, error) {
 	where, args := []string{`f.kind = ?`}, []any{f.Kind}
 	if f.Participant != 0 {
 		where, args = append(where, `v.participant IN (`+shownAs+`)`), append(args, f.Participant, f.Participant)
+	}
+	if f.Site != 0 {
+		where, args = append(where, `EXISTS (SELECT 1 FROM participants p WHERE p.id = v.participant AND p.site = ?)`), append(args, f.Site)
 	}
 	query := `SELECT ` + factColumns + `, v.participant, v.date FROM facts f JOIN visits v ON v.id = f.visit WHERE ` + strings.Join(where, " AND ") + ` ORDER BY f.at_ms DESC, f.visit DESC, f.n DESC`
 	if f.Limit > 0 {

@@ -26,7 +26,7 @@ func (s *core) SaveMachine(ctx context.Context, m Machine) (Machine, error) {
 	m.At = s.stamp()
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		if m.ID == 0 {
-			if err := tx.QueryRowContext(ctx, `INSERT INTO machines DEFAULT VALUES RETURNING id`).Scan(&m.ID); err != nil {
+			if err := tx.QueryRowContext(ctx, `INSERT INTO machines (site) VALUES (?) RETURNING id`, or0(m.Site, FirstSite)).Scan(&m.ID); err != nil {
 				return err
 			}
 			m.Version = 0
@@ -37,6 +37,9 @@ func (s *core) SaveMachine(ctx context.Context, m Machine) (Machine, error) {
 			return err
 		case m.Version == 0 && have != 0 || m.Version != have:
 			return &ChangedError{What: "machine " + m.Name, Have: have, Got: m.Version}
+		}
+		if err := tx.QueryRowContext(ctx, `SELECT site FROM machines WHERE id = ?`, m.ID).Scan(&m.Site); err != nil {
+			return err
 		}
 		m.Version++
 		_, err = tx.ExecContext(ctx, `INSERT INTO machine_versions (machine, n, json, by, at_ms) VALUES (?, ?, ?, ?, ?)`, m.ID, m.Version, string(text), m.By, ms(m.At))
@@ -59,7 +62,7 @@ func machineVersion(ctx context.Context, q querier, id int64) (n int, err error)
 
 func noMachine(id int64) error { return fmt.Errorf("record: machine %d: %w", id, ErrNotFound) }
 
-const machineColumns = `machine, n, json, by, at_ms`
+const machineColumns = `machine, n, json, by, at_ms, (SELECT site FROM machines m WHERE m.id = machine_versions.machine)`
 
 // Machine returns a machine as it stands.
 func (s *core) Machine(ctx context.Context, id int64) (Machine, error) {
@@ -93,7 +96,7 @@ func (s *core) machines(ctx context.Context, where string, args ...any) ([]Machi
 		var m Machine
 		var text string
 		var at int64
-		if err := rows.Scan(&m.ID, &m.Version, &text, &m.By, &at); err != nil {
+		if err := rows.Scan(&m.ID, &m.Version, &text, &m.By, &at, &m.Site); err != nil {
 			return err
 		}
 		m.At = fromMs(at)

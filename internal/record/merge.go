@@ -91,6 +91,13 @@ func (s *core) Merge(ctx context.Context, from, into int64, by, why string) (m M
 	}
 	m = Merge{From: from, Into: into, By: by, Why: why, When: s.stamp()}
 	err = s.write(ctx, func(tx *sql.Tx) error {
+		var sites int
+		if err := tx.QueryRowContext(ctx, `SELECT count(DISTINCT site) FROM participants WHERE id IN (?, ?)`, from, into).Scan(&sites); err != nil {
+			return err
+		}
+		if sites > 1 {
+			return &InvalidError{"merge", "the two are of different sites"}
+		}
 		for _, id := range []int64{from, into} {
 			at, err := mergedInto(ctx, tx, id)
 			if err != nil {
@@ -157,6 +164,22 @@ func (s *core) UndoMerge(ctx context.Context, merge int64, by, why string) error
 
 // Merges returns the merges in which a person or those shown as that person took part.
 func (s *core) Merges(ctx context.Context, participant int64) ([]Merge, error) {
+	return s.merges(ctx, `from_id IN (`+shownAs+`) OR into_id IN (`+shownAs+`)`, participant, participant, participant, participant)
+}
+
+// MergeByID returns one merge.
+func (s *core) MergeByID(ctx context.Context, id int64) (Merge, error) {
+	list, err := s.merges(ctx, `id = ?`, id)
+	if err == nil && len(list) == 0 {
+		err = fmt.Errorf("record: merge %d: %w", id, ErrNotFound)
+	}
+	if err != nil {
+		return Merge{}, err
+	}
+	return list[0], nil
+}
+
+func (s *core) merges(ctx context.Context, where string, args ...any) ([]Merge, error) {
 	var list []Merge
 	err := each(ctx, s.reader, func(rows *sql.Rows) error {
 		var m Merge
@@ -170,8 +193,7 @@ func (s *core) Merges(ctx context.Context, participant int64) ([]Merge, error) {
 		}
 		list = append(list, m)
 		return err
-	}, `SELECT id, from_id, into_id, by, why, at_ms, undone_by, undone_why, undone_ms FROM merges
-		WHERE from_id IN (`+shownAs+`) OR into_id IN (`+shownAs+`) ORDER BY id`, participant, participant, participant, participant)
+	}, `SELECT id, from_id, into_id, by, why, at_ms, undone_by, undone_why, undone_ms FROM merges WHERE `+where+` ORDER BY id`, args...)
 	return list, s.fault(ctx, err)
 }
 

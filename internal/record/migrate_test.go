@@ -3,6 +3,7 @@ package record_test
 import (
 	"bytes"
 	"compress/gzip"
+	"database/sql"
 	"errors"
 	"flag"
 	"io"
@@ -25,7 +26,7 @@ var writeOld = flag.String("write-old", "", "write the record of this version, p
 
 // Invented people and what they did, as they stand in testdata/v1.db.gz.
 var (
-	oldPerson  = record.Participant{ID: 1, Code: "P-001", Name: "Anna Beispiel", BirthDate: "1950-02-28", Sex: conduct.Female, Note: "invented", Created: oldDay}
+	oldPerson  = record.Participant{ID: 1, Code: "P-001", Name: "Anna Beispiel", BirthDate: "1950-02-28", Sex: conduct.Female, Note: "invented", Created: oldDay, Site: 1}
 	oldDay     = time.Date(2026, 1, 2, 3, 4, 5, 678e6, time.UTC)
 	oldEvents  = []conduct.Event{recordtest.Event(1, 1), recordtest.Event(1, 2), recordtest.Event(1, 3), recordtest.Event(2, 1), {Term: 2, N: 2, At: 4321, Kind: conduct.Closed, Code: "recovered"}}
 	oldSamples = []record.Sample{{At: 0, V: 90}, {At: 1000, V: 91.5}, {At: 2000, V: 93}}
@@ -59,7 +60,7 @@ func oldThere(t *testing.T, s *record.SQLite) {
 		t.Errorf("events %+v, %v", events, err)
 	}
 	want := recordtest.NewTest("old")
-	want.Participant, want.Visit, want.Created, want.Closed = 1, 1, oldDay, oldDay
+	want.Participant, want.Visit, want.Created, want.Closed, want.Site = 1, 1, oldDay, oldDay, 1
 	if test, err := s.Test(ctx, "old"); err != nil || !reflect.DeepEqual(test, want) {
 		t.Errorf("test %+v, %v", test, err)
 	}
@@ -175,6 +176,52 @@ func TestNextMigration(t *testing.T) {
 	told(t, openOnce(dir, record.Options{}), record.ErrNewer, dir, "start the newer version")
 	_, err := record.OpenSchema(ctx, dir, next(t, good+"-- a word more\n"))
 	told(t, err, record.ErrEdited, dir, "nothing was changed")
+}
+
+// The table of the people is made anew so that a code is unique in its site: merges, visits and identifiers still hold.
+func TestPeopleGetASite(t *testing.T) {
+	own, err := record.Schema()
+	if err != nil {
+		t.Fatal(err)
+	}
+	files := fstest.MapFS{}
+	for _, name := range []string{"0001_bedside.sql", "0002_people_and_visits.sql", "0003_facts_by_kind.sql"} {
+		text, err := fs.ReadFile(own, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		files[name] = &fstest.MapFile{Data: text}
+	}
+	dir := t.TempDir()
+	s, err := record.OpenSchema(ctx, dir, files)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	db, err := sql.Open("sqlite3", "file:"+filepath.Join(dir, record.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = db.Exec(`INSERT INTO participants (id, code, name, birth_date, sex, note, created_ms, merged_into, kept) VALUES (3, 'C', 'Kept', '', '', '', 1, NULL, NULL), (1, 'A', 'Old', '1950-02-28', '', '', 1, 3, 3);
+		INSERT INTO merges (from_id, into_id, by, why, at_ms) VALUES (1, 3, 'KL', 'same', 1);
+		INSERT INTO identifiers (participant, place, system, value, folded) VALUES (1, 1, '', '77', '|77');
+		INSERT INTO visits (participant, date, time, retest_due, state, note, created_ms) VALUES (1, '2026-01-02', '', '', 'done', '', 1)`)
+	if err := errors.Join(err, db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir)
+	if err := s.Check(ctx); err != nil {
+		t.Error(err)
+	}
+	if list, err := s.Merged(ctx, 3); err != nil || len(list) != 1 || list[0].ID != 1 || list[0].Site != record.FirstSite || len(list[0].Identifiers) != 1 {
+		t.Errorf("merged %+v, %v", list, err)
+	}
+	if list, err := s.Visits(ctx, record.VisitFilter{Participant: 3}); err != nil || len(list) != 1 {
+		t.Errorf("visits %+v, %v", list, err)
+	}
+	if err := s.UndoMerge(ctx, 1, "KL", "two people"); err != nil {
+		t.Error(err)
+	}
 }
 
 // Several programs that start at once on a new directory all come up.

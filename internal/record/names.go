@@ -25,6 +25,8 @@ type nameRow struct {
 	code     string
 	text     string // folded
 	archived bool
+	erased   bool
+	site     int64
 }
 
 // Participants searches code, name and identifiers.
@@ -89,6 +91,7 @@ func (n *names) search(ctx context.Context, q querier, f ParticipantFilter) ([]i
 	for i := range n.list {
 		r := &n.list[i]
 		switch {
+		case r.erased || f.Site != 0 && r.site != f.Site:
 		case r.kept != r.id:
 			// Without words the one that is shown comes up by itself.
 			if at, ok := n.place(r.kept); ok && len(words) > 0 && n.list[at].archived == f.Archived && hasAll(r.text, words) {
@@ -133,13 +136,13 @@ func (n *names) refresh(ctx context.Context, q querier) error {
 	err := each(ctx, q, func(rows *sql.Rows) error {
 		var r nameRow
 		var change int64
-		var kept, archived sql.NullInt64
-		err := rows.Scan(&r.id, &kept, &r.code, &r.text, &archived, &change)
-		r.kept, r.archived, r.text = or0(kept.Int64, r.id), archived.Valid, Fold(r.code+" "+r.text)
+		var kept, archived, erased sql.NullInt64
+		err := rows.Scan(&r.id, &kept, &r.code, &r.text, &archived, &change, &erased, &r.site)
+		r.kept, r.archived, r.erased, r.text = or0(kept.Int64, r.id), archived.Valid, erased.Valid, Fold(r.code+" "+r.text)
 		at[r.id], next = len(changed), max(next, change+1)
 		changed = append(changed, r)
 		return err
-	}, `SELECT id, kept, code, name, archived_ms, changed FROM participants p `+since, args...)
+	}, `SELECT id, kept, code, name, archived_ms, changed, erased_ms, site FROM participants p `+since, args...)
 	if err != nil || len(changed) == 0 {
 		return err
 	}

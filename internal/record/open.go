@@ -251,7 +251,7 @@ func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) 
 			return err
 		}
 	}
-	keep := []string{"journal_mode(" + b.want.journal + ")", "synchronous(" + b.want.synchronous + ")", "foreign_keys(" + b.want.foreignKeys + ")", "wal_autocheckpoint(" + logPages + ")"}
+	keep := []string{"journal_mode(" + b.want.journal + ")", "synchronous(" + b.want.synchronous + ")", "foreign_keys(" + b.want.foreignKeys + ")", "wal_autocheckpoint(" + logPages + ")", "secure_delete(on)"}
 	if s.writer, err = b.connect(1, "immediate", keep...); err != nil {
 		return err
 	}

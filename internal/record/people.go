@@ -15,7 +15,7 @@ import (
 	"gradus/conduct"
 )
 
-const personColumns = `id, code, name, birth_date, sex, note, created_ms, age_years, age_told, gender, rhythm, condition, conditions, drugs, archived_ms, merged_into, kept`
+const personColumns = `id, code, name, birth_date, sex, note, created_ms, age_years, age_told, gender, rhythm, condition, conditions, drugs, archived_ms, merged_into, kept, site`
 
 // AddParticipant stores a new person.
 func (s *core) AddParticipant(ctx context.Context, p Participant) (Participant, error) {
@@ -34,12 +34,16 @@ func (s *core) AddParticipant(ctx context.Context, p Participant) (Participant, 
 }
 
 func (s *core) insertPerson(ctx context.Context, tx *sql.Tx, p *Participant) error {
-	if err := s.codeFree(ctx, tx, p.Code, 0); err != nil {
+	p.Site = or0(p.Site, FirstSite)
+	if err := siteExists(ctx, tx, p.Site); err != nil {
+		return err
+	}
+	if err := s.codeFree(ctx, tx, p.Site, p.Code, 0); err != nil {
 		return err
 	}
 	names, values := personValues(*p)
-	query := `INSERT INTO participants (` + strings.Join(names, ", ") + `, created_ms, changed) VALUES (` + strings.Repeat("?, ", len(names)) + `?, ` + nextChange + `) RETURNING id`
-	if err := tx.QueryRowContext(ctx, query, append(values, ms(p.Created))...).Scan(&p.ID); err != nil {
+	query := `INSERT INTO participants (` + strings.Join(names, ", ") + `, site, created_ms, changed) VALUES (` + strings.Repeat("?, ", len(names)) + `?, ?, ` + nextChange + `) RETURNING id`
+	if err := tx.QueryRowContext(ctx, query, append(values, p.Site, ms(p.Created))...).Scan(&p.ID); err != nil {
 		return err
 	}
 	return putIdentifiers(ctx, tx, *p)
@@ -52,10 +56,11 @@ func (s *core) UpdateParticipant(ctx context.Context, p Participant) error {
 		return err
 	}
 	return s.write(ctx, func(tx *sql.Tx) error {
-		if err := personExists(ctx, tx, p.ID); err != nil {
+		site, err := siteOf(ctx, tx, p.ID)
+		if err != nil {
 			return err
 		}
-		if err := s.codeFree(ctx, tx, p.Code, p.ID); err != nil {
+		if err := s.codeFree(ctx, tx, site, p.Code, p.ID); err != nil {
 			return err
 		}
 		names, values := personValues(p)
@@ -141,8 +146,17 @@ func (s *core) Participant(ctx context.Context, id int64) (p Participant, err er
 
 // ParticipantByCode returns the person with a code.
 func (s *core) ParticipantByCode(ctx context.Context, code string) (p Participant, err error) {
+	return s.ParticipantAt(ctx, 0, code)
+}
+
+// ParticipantAt returns the person of a site with a code.
+func (s *core) ParticipantAt(ctx context.Context, site int64, code string) (p Participant, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		found, err := persons(ctx, tx, s.codeIs, strings.TrimSpace(code))
+		where, args := s.codeIs, []any{strings.TrimSpace(code)}
+		if site != 0 {
+			where, args = where+` AND site = ?`, append(args, site)
+		}
+		found, err := persons(ctx, tx, where, args...)
 		if err == nil && len(found) == 0 {
 			return fmt.Errorf("record: code %q: %w", code, ErrNotFound)
 		}
@@ -162,7 +176,7 @@ func persons(ctx context.Context, q querier, where string, args ...any) ([]Parti
 		err := scanPerson(rows, &p)
 		found = append(found, p)
 		return err
-	}, `SELECT `+personColumns+` FROM participants WHERE `+where, args...)
+	}, `SELECT `+personColumns+` FROM participants WHERE erased_ms IS NULL AND (`+where+`)`, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -178,7 +192,7 @@ func persons(ctx context.Context, q querier, where string, args ...any) ([]Parti
 		p := &found[at[whose]]
 		p.Identifiers = append(p.Identifiers, id)
 		return err
-	}, `SELECT participant, system, value FROM identifiers WHERE participant IN (SELECT id FROM participants WHERE `+where+`) ORDER BY participant, place`, args...)
+	}, `SELECT participant, system, value FROM identifiers WHERE participant IN (SELECT id FROM participants WHERE erased_ms IS NULL AND (`+where+`)) ORDER BY participant, place`, args...)
 	return found, err
 }
 
@@ -186,7 +200,7 @@ func scanPerson(row interface{ Scan(...any) error }, p *Participant) error {
 	var sex, rhythm, condition, conditions, drugs string
 	var created int64
 	var archived, merged, kept sql.NullInt64
-	if err := row.Scan(&p.ID, &p.Code, &p.Name, &p.BirthDate, &sex, &p.Note, &created, &p.AgeYears, &p.AgeTold, &p.Gender, &rhythm, &condition, &conditions, &drugs, &archived, &merged, &kept); err != nil {
+	if err := row.Scan(&p.ID, &p.Code, &p.Name, &p.BirthDate, &sex, &p.Note, &created, &p.AgeYears, &p.AgeTold, &p.Gender, &rhythm, &condition, &conditions, &drugs, &archived, &merged, &kept, &p.Site); err != nil {
 		return err
 	}
 	p.Created, p.MergedInto, p.Kept = fromMs(created), merged.Int64, kept.Int64
@@ -210,6 +224,8 @@ func checkPerson(p Participant) (Participant, error) {
 	switch {
 	case p.Code == "":
 		return p, &InvalidError{"participant", "the code is empty; give one"}
+	case strings.HasPrefix(strings.ToLower(p.Code), "erased-"):
+		return p, &InvalidError{"participant", "a code cannot begin with erased-; choose another"}
 	case utf8.RuneCountInString(p.Code) > 64:
 		return p, &InvalidError{"participant", "the code is longer than 64 characters; shorten it"}
 	case len(p.Name) > 1024 || len(p.Note) > 64<<10 || len(p.Gender) > 1024:
@@ -277,9 +293,9 @@ func isDay(text string) bool {
 	return err == nil
 }
 
-func (s *core) codeFree(ctx context.Context, tx *sql.Tx, code string, but int64) error {
+func (s *core) codeFree(ctx context.Context, tx *sql.Tx, site int64, code string, but int64) error {
 	var by int64
-	err := tx.QueryRowContext(ctx, `SELECT id FROM participants WHERE `+s.codeIs+` AND id <> ?`, code, but).Scan(&by)
+	err := tx.QueryRowContext(ctx, `SELECT id FROM participants WHERE `+s.codeIs+` AND site = ? AND id <> ?`, code, site, but).Scan(&by)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return nil
@@ -290,12 +306,17 @@ func (s *core) codeFree(ctx context.Context, tx *sql.Tx, code string, but int64)
 }
 
 func personExists(ctx context.Context, q querier, id int64) error {
-	var one int
-	err := q.QueryRowContext(ctx, `SELECT 1 FROM participants WHERE id = ?`, id).Scan(&one)
-	if errors.Is(err, sql.ErrNoRows) {
-		return noPerson(id)
-	}
+	_, err := siteOf(ctx, q, id)
 	return err
+}
+
+// siteOf is the site of a person who is there.
+func siteOf(ctx context.Context, q querier, id int64) (site int64, err error) {
+	err = q.QueryRowContext(ctx, `SELECT site FROM participants WHERE id = ? AND erased_ms IS NULL`, id).Scan(&site)
+	if errors.Is(err, sql.ErrNoRows) {
+		err = noPerson(id)
+	}
+	return site, err
 }
 
 func noPerson(id int64) error { return fmt.Errorf("record: participant %d: %w", id, ErrNotFound) }

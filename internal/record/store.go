@@ -14,6 +14,9 @@ import (
 // Store is the record of the bedside. All its methods may be called from many goroutines at once. An error that
 // the caller decides on is one of the typed ones in this package; see [StorageError] for what the disk may do.
 type Store interface {
+	Accounts
+	Lawful
+
 	// AddParticipant stores a new person and returns it with its number and moment of creation. A code that is
 	// in use, in whatever case, is a CodeTakenError.
 	AddParticipant(ctx context.Context, p Participant) (Participant, error)
@@ -21,6 +24,8 @@ type Store interface {
 	Participant(ctx context.Context, id int64) (Participant, error)
 	// ParticipantByCode returns the person with a code, in whatever case, or ErrNotFound.
 	ParticipantByCode(ctx context.Context, code string) (Participant, error)
+	// ParticipantAt is ParticipantByCode within a site; 0 is any. A code is unique in its site alone.
+	ParticipantAt(ctx context.Context, site int64, code string) (Participant, error)
 	// Participants returns those whose code, name and identifiers together contain every word of the query, in
 	// whatever case, with or without accents, by code. Where a merged person matches, the one it is shown as is found.
 	Participants(ctx context.Context, f ParticipantFilter) (Found, error)
@@ -39,6 +44,8 @@ type Store interface {
 	UndoMerge(ctx context.Context, merge int64, by, why string) error
 	// Merges returns the merges, undone ones too, in which a person or one shown as that person took part.
 	Merges(ctx context.Context, participant int64) ([]Merge, error)
+	// MergeByID returns one merge, or ErrNotFound.
+	MergeByID(ctx context.Context, id int64) (Merge, error)
 	// Merged returns those who are shown as a person, by code.
 	Merged(ctx context.Context, participant int64) ([]Participant, error)
 
@@ -148,6 +155,7 @@ type Participant struct {
 	Archived    time.Time         `json:"archived,omitzero"`    // set by Archive
 	MergedInto  int64             `json:"merged_into,omitzero"` // by the merge that stands; 0: not merged
 	Kept        int64             `json:"kept,omitzero"`        // whom the lists show in its place; 0: itself
+	Site        int64             `json:"site,omitempty"`       // 0: the first one
 }
 
 // Identifier is a number that somebody else gave a person.
@@ -167,8 +175,9 @@ type Drug struct {
 // ParticipantFilter says whom to look for; its zero value lists all who are not archived.
 type ParticipantFilter struct {
 	Query         string
-	Archived      bool // the archived ones instead
-	Offset, Limit int  // Limit 0: all
+	Site          int64 // 0: of any
+	Archived      bool  // the archived ones instead
+	Offset, Limit int   // Limit 0: all
 }
 
 // Found is a part of those who match.
@@ -232,6 +241,7 @@ type VisitFilter struct {
 	DueFrom, DueTo string // only those whose retest is due between these days and has neither taken place nor an appointment; by due day
 	State          string // or ""
 	Newest         bool   // the newest first
+	Site           int64  // 0: of any
 	Limit          int    // 0: no limit
 }
 
@@ -282,6 +292,7 @@ type Paper struct {
 type Machine struct {
 	ID      int64 `json:"id"`
 	Version int   `json:"version"` // 1, 2, …
+	Site    int64 `json:"site"`    // 0: the first one
 	equipment.Profile
 	By string    `json:"by"`
 	At time.Time `json:"at"` // wall time, UTC, to the ms; set by the store
@@ -305,17 +316,21 @@ type ControlRun struct {
 
 // Test is one run of a protocol. Its events are kept beside it.
 type Test struct {
-	ID          string    `json:"id"`                    // given by the caller: 1 to 64 letters, digits, dots, dashes, underscores
-	Participant int64     `json:"participant,omitempty"` // 0: nobody yet
-	Visit       int64     `json:"visit,omitempty"`       // 0: of no visit
-	Protocol    string    `json:"protocol"`              // id of the protocol
-	Version     string    `json:"version"`               // of the protocol
-	Hash        string    `json:"hash"`                  // of its content
-	Sent        []byte    `json:"-"`                     // the protocol as JSON, as it was sent to the page
-	Title       string    `json:"title"`
-	Demo        bool      `json:"demo,omitempty"`  // an invented person
-	Created     time.Time `json:"created"`         // wall time, UTC, to the ms; set by the store, or by BringIn to when it was made
-	Closed      time.Time `json:"closed,omitzero"` // when its closing event was received; zero while it runs; set by the store
+	ID          string       `json:"id"`                    // given by the caller: 1 to 64 letters, digits, dots, dashes, underscores
+	Participant int64        `json:"participant,omitempty"` // 0: nobody yet
+	Visit       int64        `json:"visit,omitempty"`       // 0: of no visit
+	Protocol    string       `json:"protocol"`              // id of the protocol
+	Version     string       `json:"version"`               // of the protocol
+	Hash        string       `json:"hash"`                  // of its content
+	Sent        []byte       `json:"-"`                     // the protocol as JSON, as it was sent to the page
+	Title       string       `json:"title"`
+	Demo        bool         `json:"demo,omitempty"`    // an invented person
+	Created     time.Time    `json:"created"`           // wall time, UTC, to the ms; set by the store, or by BringIn to when it was made
+	Site        int64        `json:"site,omitempty"`    // of the person, else as given; 0: the first one
+	Account     int64        `json:"account,omitempty"` // who began it; 0: nobody who signed in
+	Student     bool         `json:"student,omitempty"` // it counts only when countersigned
+	Signed      *Countersign `json:"signed,omitempty"`  // the last countersign; see Counts
+	Closed      time.Time    `json:"closed,omitzero"`   // when its closing event was received; zero while it runs; set by the store
 }
 
 // Running reports whether the test has not been closed.
@@ -326,6 +341,7 @@ type TestFilter struct {
 	Participant int64 // with those who are shown as this person; 0: of anyone
 	Visit       int64 // 0: of any
 	Running     bool  // only tests that are not closed
+	Site        int64 // 0: of any
 	Limit       int   // 0: no limit
 }
 

@@ -12,7 +12,8 @@ import (
 	"unicode/utf8"
 )
 
-const testColumns = `id, participant, visit, protocol_id, protocol_version, protocol_hash, title, demo, created_ms, closed_ms`
+const testColumns = `id, participant, visit, protocol_id, protocol_version, protocol_hash, title, demo, created_ms, closed_ms, site, account, student,
+	coalesce((SELECT c.json FROM countersigns c WHERE c.test = tests.id ORDER BY c.n DESC LIMIT 1), '')`
 
 // NewTest stores a test before its first event.
 func (s *core) NewTest(ctx context.Context, t Test) (Test, error) {
@@ -49,9 +50,16 @@ func (s *core) NewTest(ctx context.Context, t Test) (Test, error) {
 }
 
 func (s *core) insertTest(ctx context.Context, tx *sql.Tx, t *Test) error {
-	t.Created, t.Closed = s.stamp(), time.Time{}
-	_, err := tx.ExecContext(ctx, `INSERT INTO tests (id, participant, visit, protocol_id, protocol_version, protocol_hash, protocol_sent, title, demo, created_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		t.ID, noneIf0(t.Participant), noneIf0(t.Visit), t.Protocol, t.Version, t.Hash, t.Sent, t.Title, flag(t.Demo), ms(t.Created))
+	t.Created, t.Closed, t.Signed = s.stamp(), time.Time{}, nil
+	t.Site = or0(t.Site, FirstSite)
+	if t.Participant != 0 {
+		var err error
+		if t.Site, err = siteOf(ctx, tx, t.Participant); err != nil {
+			return err
+		}
+	}
+	_, err := tx.ExecContext(ctx, `INSERT INTO tests (id, participant, visit, protocol_id, protocol_version, protocol_hash, protocol_sent, title, demo, created_ms, site, account, student) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		t.ID, noneIf0(t.Participant), noneIf0(t.Visit), t.Protocol, t.Version, t.Hash, t.Sent, t.Title, flag(t.Demo), ms(t.Created), t.Site, noneIf0(t.Account), flag(t.Student))
 	return err
 }
 
@@ -97,6 +105,9 @@ func (s *core) Tests(ctx context.Context, f TestFilter) ([]Test, error) {
 	if f.Visit != 0 {
 		where, args = append(where, "visit = ?"), append(args, f.Visit)
 	}
+	if f.Site != 0 {
+		where, args = append(where, "site = ?"), append(args, f.Site)
+	}
 	if f.Running {
 		where = append(where, "closed_ms IS NULL")
 	}
@@ -118,13 +129,20 @@ func (s *core) Tests(ctx context.Context, f TestFilter) ([]Test, error) {
 }
 
 func scanTest(row interface{ Scan(...any) error }, t *Test, more ...any) error {
-	var participant, visit, closed sql.NullInt64
+	var participant, visit, closed, site, account sql.NullInt64
 	var created int64
-	err := row.Scan(append([]any{&t.ID, &participant, &visit, &t.Protocol, &t.Version, &t.Hash, &t.Title, &t.Demo, &created, &closed}, more...)...)
+	var signed []byte
+	err := row.Scan(append([]any{&t.ID, &participant, &visit, &t.Protocol, &t.Version, &t.Hash, &t.Title, &t.Demo, &created, &closed, &site, &account, &t.Student, &signed}, more...)...)
 	if err != nil {
 		return err
 	}
-	t.Participant, t.Visit, t.Created = participant.Int64, visit.Int64, fromMs(created)
+	t.Participant, t.Visit, t.Created, t.Site, t.Account = participant.Int64, visit.Int64, fromMs(created), site.Int64, account.Int64
+	if len(signed) > 0 {
+		t.Signed = &Countersign{}
+		if err := json.Unmarshal(signed, t.Signed); err != nil {
+			return err
+		}
+	}
 	if closed.Valid {
 		t.Closed = fromMs(closed.Int64)
 	}

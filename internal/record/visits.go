@@ -134,6 +134,9 @@ func (s *core) Visits(ctx context.Context, f VisitFilter) ([]Visit, error) {
 	} else {
 		add(`NOT EXISTS (SELECT 1 FROM participants p JOIN participants k ON k.id = coalesce(p.kept, p.id) WHERE p.id = v.participant AND k.archived_ms IS NOT NULL)`)
 	}
+	if f.Site != 0 {
+		add(`EXISTS (SELECT 1 FROM participants p WHERE p.id = v.participant AND p.site = ?)`, f.Site)
+	}
 	if f.From != "" {
 		add(`v.date >= ?`, f.From)
 	}

@@ -165,6 +165,9 @@ func merges(t *testing.T, b *bench) {
 	equal(t, "in the lists", b.codes(t, record.ParticipantFilter{}), "A C")
 	equal(t, "found by the other name", b.codes(t, record.ParticipantFilter{Query: "name of b"}), "A")
 	equal(t, "merges", must(b.Merges(ctx, twin.ID))(t), []record.Merge{merge})
+	equal(t, "by number", must(b.MergeByID(ctx, merge.ID))(t), merge)
+	_, err := b.MergeByID(ctx, 77)
+	missing(t, "an unknown merge", err)
 	stored := must(b.Participant(ctx, twin.ID))(t)
 	if stored.MergedInto != anna.ID || stored.Kept != anna.ID {
 		t.Errorf("%+v", stored)
@@ -175,7 +178,7 @@ func merges(t *testing.T, b *bench) {
 		_, err := b.Merge(ctx, c[0], c[1], "KL", "x")
 		refused[*record.InvalidError](t, what, err)
 	}
-	_, err := b.Merge(ctx, third.ID, anna.ID, "KL", " ")
+	_, err = b.Merge(ctx, third.ID, anna.ID, "KL", " ")
 	refused[*record.InvalidError](t, "without a reason", err)
 	_, err = b.Merge(ctx, third.ID, 77, "KL", "x")
 	missing(t, "into nobody", err)

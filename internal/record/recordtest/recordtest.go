@@ -61,6 +61,14 @@ func Run(t *testing.T, open Open) {
 		{"two writers of the same events", sameWriters},
 		{"two writers of different events", rivals},
 		{"many tests at once", manyTests},
+		{"sites", sites},
+		{"accounts", accounts},
+		{"credentials", credentials},
+		{"sessions", sessions},
+		{"attempts", attempts},
+		{"countersigned tests", countersigned},
+		{"consents", consents},
+		{"erasure", erasure},
 		{"reopened", reopened},
 	} {
 		t.Run(c.name, func(t *testing.T) {
