@@ -113,6 +113,9 @@ func (s *core) Countersign(ctx context.Context, c Countersign) (Countersign, err
 		return Countersign{}, &InvalidError{"countersign of test " + c.Test, "it needs who, and a note of at most 4000 characters"}
 	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
+		if err := s.hold(ctx, tx, []string{c.Test}); err != nil {
+			return err
+		}
 		t, err := oneTest(ctx, tx, c.Test)
 		switch {
 		case err != nil:
@@ -307,6 +310,9 @@ func (s *core) erasePerson(ctx context.Context, tx *sql.Tx, id int64, e *Erasure
 		tests = append(tests, test)
 		return err
 	}, `SELECT id, closed_ms FROM tests WHERE participant = ?`, id)
+	if err == nil {
+		err = s.hold(ctx, tx, tests)
+	}
 	if err == nil && running != "" {
 		err = fmt.Errorf("record: test %s: %w", running, ErrRunning)
 	}
