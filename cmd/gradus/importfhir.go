@@ -10,7 +10,9 @@ import (
 )
 
 type importCmd struct {
-	FHIR importFHIRCmd `cmd:"" name:"fhir" help:"Read patients and vital signs out of a FHIR R4 file and show them."`
+	Sheets importSheetsCmd `cmd:"" name:"sheets" help:"Bring in the tests of a clinic's own spreadsheet, XLSX or CSV: look first, store what is accepted."`
+
+	FHIR importFHIRCmd `cmd:"" name:"fhir" help:"Read patients and vital signs out of a FHIR R4 file and show them; with --data against the record."`
 	Data importDataCmd `cmd:"" name:"data" help:"Turn a data package of ours back into a data sheet."`
 }
 

@@ -37,11 +37,9 @@ func (c *scoreCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	today := e.today()
-	if c.Today != "" {
-		if today, err = time.Parse("2006-01-02", c.Today); err != nil {
-			return usageError{fmt.Sprintf("--today %q is not a date written year-month-day, such as 2026-03-02", c.Today)}
-		}
+	today, err := c.day(e)
+	if err != nil {
+		return err
 	}
 	sheets, unread := readSheets(e.err, c.Files)
 	scores := sheet.Score(sheets, today, planReader(c.Verified))
@@ -53,6 +51,18 @@ func (c *scoreCmd) Run(e *env) error {
 		return errReported
 	}
 	return nil
+}
+
+// day is the day that counts as today.
+func (c *scoreCmd) day(e *env) (time.Time, error) {
+	if c.Today == "" {
+		return e.today(), nil
+	}
+	today, err := time.Parse(time.DateOnly, c.Today)
+	if err != nil {
+		return today, usageError{fmt.Sprintf("--today %q is not a date written year-month-day, such as 2026-03-02", c.Today)}
+	}
+	return today, nil
 }
 
 // form picks how the results are written.

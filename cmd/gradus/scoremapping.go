@@ -23,6 +23,9 @@ func (c *scoreCmd) mapped(e *env) error {
 	if err != nil {
 		return err
 	}
+	if m.Clinic() {
+		return c.clinic(e, m)
+	}
 	form, err := c.ending()
 	if err != nil {
 		return err
@@ -52,6 +55,43 @@ func (c *scoreCmd) mapped(e *env) error {
 		return err
 	}
 	if failed {
+		return errReported
+	}
+	return nil
+}
+
+// clinic scores a clinic's own table.
+func (c *scoreCmd) clinic(e *env, m *mapping.Mapping) error {
+	write, err := c.form()
+	if err != nil {
+		return err
+	}
+	today, err := c.day(e)
+	if err != nil {
+		return err
+	}
+	table, _, err := readGrid(c.Files[0], m, "")
+	if err != nil {
+		return err
+	}
+	found, err := m.Score(table, today, planReader(c.Verified))
+	if err != nil {
+		return err
+	}
+	for _, p := range append(table.Notes, found.Notes...) {
+		fmt.Fprintf(e.err, "notice: %s\n", p)
+	}
+	for _, p := range found.Problems {
+		fmt.Fprintln(e.err, p)
+	}
+	scores := &sheet.Scores{}
+	for i := range found.Tests {
+		scores.Tests = append(scores.Tests, found.Tests[i].Scored)
+	}
+	if err := put(e.out, c.Out, func(out io.Writer) error { return write(scores, out) }); err != nil {
+		return err
+	}
+	if len(found.Problems) > 0 {
 		return errReported
 	}
 	return nil

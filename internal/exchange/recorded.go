@@ -18,6 +18,7 @@ import (
 type Recorded struct {
 	Test   record.Test
 	Person record.Participant
+	Day    string // of the visit, else on which it began
 	Events []conduct.Event
 
 	Protocol  *protocol.Protocol
@@ -49,18 +50,38 @@ func ReadTest(ctx context.Context, store record.Store, id string) (*Recorded, er
 			}
 		}
 	}
+	if err := r.day(ctx, store); err != nil {
+		return nil, err
+	}
 	r.Protocol = &protocol.Protocol{}
 	if err := json.Unmarshal(t.Sent, r.Protocol); err != nil {
 		return nil, fmt.Errorf("test %s: its protocol cannot be read: %w", id, err)
 	}
+	if r.State, _, err = conduct.Replay(r.Protocol, r.Events); err != nil {
+		return nil, err
+	}
 	if r.Estimator, err = estimators.Of(&r.Protocol.Outcome); err != nil {
 		return nil, err
 	}
-	if r.State, _, err = conduct.Replay(r.Protocol, r.Events); err != nil {
+	if r.Estimator, err = estimators.WithExpectations(r.Estimator, &r.State.In); err != nil {
 		return nil, err
 	}
 	r.Judged = estimate.Assess(r.Protocol, &r.State, r.Estimator)
 	return r, nil
+}
+
+func (r *Recorded) day(ctx context.Context, store record.Store) error {
+	switch began := r.Began(); {
+	case r.Test.Visit != 0:
+		v, err := store.Visit(ctx, r.Test.Visit)
+		r.Day = v.Date
+		return err
+	case !began.IsZero():
+		r.Day = began.Format(time.DateOnly)
+	default:
+		r.Day = r.Test.Created.Format(time.DateOnly)
+	}
+	return nil
 }
 
 // Began is the moment the test began by the clock of its page, with its zone; zero when that is not known.
@@ -90,11 +111,8 @@ func (r *Recorded) Examiner() string {
 // FHIR makes the test ready for FHIR.
 func (r *Recorded) FHIR() fhir.Test {
 	p := r.Person
-	out := fhir.Test{ID: r.Test.ID, Date: r.Test.Created.Format(time.DateOnly), Begin: r.Began(), Examiner: r.Examiner(), Protocol: r.Protocol, Estimator: r.Estimator,
+	out := fhir.Test{ID: r.Test.ID, Date: r.Day, Begin: r.Began(), Examiner: r.Examiner(), Protocol: r.Protocol, Estimator: r.Estimator,
 		State: &r.State, Judged: &r.Judged, Version: r.Judged.Version, Person: fhir.Person{Code: p.Code, Name: p.Name, BirthDate: p.BirthDate, Sex: Word(r.State.In.Sex)}}
-	if !out.Begin.IsZero() {
-		out.Date = out.Begin.Format(time.DateOnly)
-	}
 	for _, id := range p.Identifiers {
 		out.Person.Identifiers = append(out.Person.Identifiers, fhir.Identifier{System: id.System, Value: id.Value})
 	}

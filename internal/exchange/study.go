@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"gradus/conduct"
 	"gradus/estimate"
@@ -56,11 +55,11 @@ func CaseOf(t *sheet.Scored) Case {
 func (r *Recorded) CaseOf() Case {
 	in := &r.State.In
 	c := Case{ID: r.Test.ID, Participant: r.Person.Code, AgeYears: in.AgeYears, Cells: map[string]string{}}
-	began := r.Began()
-	if began.IsZero() {
-		began = r.Test.Created
+	c.Date = r.Day
+	hour := ""
+	if began := r.Began(); !began.IsZero() {
+		hour = began.Format("15:04")
 	}
-	c.Date = began.Format(time.DateOnly)
 	for name, v := range map[string]float64{"age_years": in.AgeYears, "mass_kg": in.MassKg, "height_cm": in.HeightCm, "rest_hr_bpm": in.RestHR, "rest_sbp_mmhg": in.RestSBP,
 		"rest_dbp_mmhg": in.RestDBP, "max_hr_bpm": in.MaxHR, "hr_limit_bpm": in.HRLimit, "sbp_limit_mmhg": in.SBPLimit, "spo2_limit_percent": in.SpO2Limit, "rpe_limit": in.RPELimit,
 		"device_rate_bpm": in.DeviceRate, "device_margin_bpm": in.DeviceBelow, "ischaemia_hr_bpm": in.IschaemiaHR, "hours_since_dose": in.DoseHours, "rpe_end": in.RPEEnd, "rpe_alert": in.RPEAlert,
@@ -69,7 +68,7 @@ func (r *Recorded) CaseOf() Case {
 			c.Cells[name] = text(v)
 		}
 	}
-	for name, said := range map[string]string{"test": c.ID, "participant": c.Participant, "date": c.Date, "time": began.Format("15:04"), "protocol": r.Test.Protocol, "sex": Word(in.Sex),
+	for name, said := range map[string]string{"test": c.ID, "participant": c.Participant, "date": c.Date, "time": hour, "protocol": r.Test.Protocol, "sex": Word(in.Sex),
 		"max_hr_formula": in.Formula, "limits_by": in.LimitsBy, "limits_on": in.LimitsOn, "machine_id": in.MachineID, "rpe_reason": in.RPEReason, "examiner": r.Examiner(),
 		"walking_aid": in.Aid, "birth_date": r.Person.BirthDate} {
 		if said != "" {

@@ -40,6 +40,15 @@ type Mapping struct {
 	Stop     *Stop            `yaml:"stop"`
 	Official *Official        `yaml:"official"`
 	Carry    []string         `yaml:"carry"` // columns that pass through
+
+	// Of a clinic's own table, instead of test, person, stages and what follows them.
+	Rows     string           `yaml:"rows"`     // what a row is: test or reading
+	Sheet    string           `yaml:"sheet"`    // of an XLSX file; "" the first
+	Head     int              `yaml:"head"`     // row of the headings; 0: the first that is filled
+	Dates    string           `yaml:"dates"`    // ymd, dmy or mdy; "": only days that can be read in one way
+	Decimal  string           `yaml:"decimal"`  // point or comma; "": only numbers that can be read in one way
+	Columns  map[string]Value `yaml:"columns"`  // by column of a data sheet
+	Readings []Moment         `yaml:"readings"` // with rows: test
 }
 
 // Chosen is a column whose words name protocols, or one protocol for all rows (Is).
@@ -150,6 +159,10 @@ func (m *Mapping) fault() (path, msg string) {
 		return "format", "is not known; write " + Format
 	case m.ID == "" || m.Version == "" || m.Title == "" || m.Source == "":
 		return "id", "id, version, title or source is missing; write all four"
+	case m.Clinic() && (m.Protocol.Is == "") == (m.Protocol.Column == ""):
+		return "protocol", "needs a column, or `is` with one protocol for all rows; write one of the two"
+	case m.Clinic():
+		return m.clinicFault()
 	case m.Test == "":
 		return "test", "is missing; name the column of the test's id"
 	case (m.Protocol.Is == "") == (m.Protocol.Column == ""):

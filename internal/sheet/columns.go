@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"slices"
 	"strings"
 
 	"gradus/conduct"
@@ -30,6 +31,11 @@ var known = func() map[string]bool {
 	}
 	return all
 }()
+
+// Columns are the columns of a sheet: those said once for a test, and those of its rows.
+func Columns() (ofTest, ofRow []string) {
+	return append(slices.Clone(personColumns), conduct.AnswerNames()...), slices.Clone(rowColumns)
+}
 
 // columnName is a heading as the table of columns writes it: "HR bpm" is hr_bpm.
 func columnName(heading string) string {

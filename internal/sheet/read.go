@@ -40,7 +40,7 @@ type test struct {
 	unsaid int  // faults beyond the most that are listed
 	twin   bool // its id stands for another test too
 
-	notices []string
+	notices []*Fault
 }
 
 func (t *test) fault(n, field int, column, format string, args ...any) {
@@ -70,8 +70,7 @@ func (s *Sheet) heading(field int) string {
 }
 
 func (t *test) notice(n, field int, column, format string, args ...any) {
-	f := Fault{t.sheet.Name, n, field + 1, column, fmt.Sprintf(format, args...)}
-	t.notices = append(t.notices, f.Error())
+	t.notices = append(t.notices, &Fault{t.sheet.Name, n, field + 1, column, fmt.Sprintf(format, args...)})
 }
 
 // faultAt names the cell of a column in a row, or the first line when the sheet has no such column.
@@ -111,6 +110,33 @@ func Read(name string, from io.Reader) *Sheet {
 			last := s.tests[n-1]
 			last.fault(last.lines[len(last.lines)-1].n, 0, "", "the file could not be read beyond this test, which may lack rows")
 		}
+	}
+	return s
+}
+
+// Typed is a row that is given instead of read, with its number.
+type Typed struct {
+	N     int
+	Cells []string
+}
+
+// Of makes a sheet of rows that were read elsewhere, with a decimal point and as many cells as headings.
+func Of(name string, headings []string, rows []Typed) *Sheet {
+	s := &Sheet{Name: name}
+	if !s.columns(headings) {
+		return s
+	}
+	k := taker{sheet: s}
+	for _, r := range rows {
+		l := line{n: r.N, cells: r.Cells}
+		var faults []Fault
+		for field, text := range r.Cells {
+			if msg := cellFault(text); msg != "" {
+				faults = append(faults, Fault{Field: field, Msg: msg})
+				l.cells[field] = s.rest(field, text)
+			}
+		}
+		k.take(&l, faults)
 	}
 	return s
 }
@@ -249,11 +275,17 @@ func (k *taker) row(n int, record []byte) {
 	if len(faults) == 0 && strings.Join(l.cells, "") == "" {
 		return // a line without content, as tables leave them at their end
 	}
-	if msg := k.sheet.fit(&l); msg != "" {
+	k.take(&l, faults)
+}
+
+// take puts a row into the test it belongs to.
+func (k *taker) take(l *line, faults []Fault) {
+	n := l.n
+	if msg := k.sheet.fit(l); msg != "" {
 		faults = append(faults, Fault{Field: min(len(k.sheet.Headings), len(l.cells)) - 1, Msg: msg})
 		l.cells = append(l.cells, make([]string, max(0, len(k.sheet.Headings)-len(l.cells)))...)
 	}
-	t := k.sheet.testOf(&l)
+	t := k.sheet.testOf(l)
 	for _, f := range faults {
 		f.File, f.Line, f.Field, f.Column = k.sheet.Name, n, f.Field+1, k.sheet.heading(f.Field)
 		k.sheet.note(t, &f)
@@ -267,11 +299,11 @@ func (k *taker) row(n int, record []byte) {
 	if len(t.lines) >= int(limits["most_rows"]) {
 		if len(t.lines) == int(limits["most_rows"]) {
 			t.fault(n, k.sheet.at["test"], "test", "the test has more than %g rows; is the column right?", limits["most_rows"])
-			t.lines = append(t.lines, l)
+			t.lines = append(t.lines, *l)
 		}
 		return
 	}
-	t.lines = append(t.lines, l)
+	t.lines = append(t.lines, *l)
 }
 
 // rest is what is kept of a faulty cell: the name of the test, so that the row spoils no other one.

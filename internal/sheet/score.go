@@ -22,6 +22,7 @@ type Scored struct {
 	Faults   []*Fault
 	Unsaid   int // faults beyond those listed
 	Notices  []string
+	Noticed  []*Fault // the notices with their places
 
 	Person    Person
 	Protocol  *protocol.Protocol
@@ -90,7 +91,12 @@ func Score(sheets []*Sheet, today time.Time, plans Plans) *Scores {
 }
 
 // take keeps what the reader of a test found wrong.
-func (out *Scored) take(t *test) { out.Faults, out.Unsaid, out.Notices = t.faults, t.unsaid, t.notices }
+func (out *Scored) take(t *test) {
+	out.Faults, out.Unsaid, out.Noticed, out.Notices = t.faults, t.unsaid, t.notices, nil
+	for _, f := range t.notices {
+		out.Notices = append(out.Notices, f.Error())
+	}
+}
 
 // keepFirstFormula scores later tests of a person again with the formula of maximal heart rate of the first one, which
 // stays the person's default and tells a change.

@@ -2,6 +2,7 @@ package workbook
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"math"
 	"strconv"
@@ -23,6 +24,38 @@ const (
 // decimal point, days as year-month-day, times as hours and minutes, formulas as the value they had last. Rows are as
 // long as the longest.
 func Read(data []byte, sheet string) (rows [][]string, err error) {
+	s, err := ReadSheet(data, sheet)
+	if err != nil {
+		return nil, err
+	}
+	return s.Rows, nil
+}
+
+// Whole is a sheet with what a reader must know of its cells beside their texts.
+type Whole struct {
+	Name   string
+	Others []string // names of all sheets of the file
+	Rows   [][]string
+	Odd    []Odd
+}
+
+// Kinds of odd cells.
+const (
+	Formula = "formula" // the text is the value it had last
+	Empty   = "empty"   // a formula without a value
+	Failed  = "failed"  // an error such as #N/A
+	Merged  = "merged"  // joined with others, whose text it has
+)
+
+// Odd is a cell, or a block of cells, that needs a word. Row and column count from 1.
+type Odd struct {
+	Kind                string
+	Row, Column         int
+	LastRow, LastColumn int // of merged cells; else the cell itself
+}
+
+// ReadSheet is Read with the names of all sheets and the odd cells.
+func ReadSheet(data []byte, sheet string) (whole *Whole, err error) {
 	if len(data) > MostBytes {
 		return nil, fmt.Errorf("the file is larger than %d MB", MostBytes>>20)
 	}
@@ -44,13 +77,41 @@ func Read(data []byte, sheet string) (rows [][]string, err error) {
 		return nil, fmt.Errorf("there is no sheet %q; it has %s", sheet, strings.Join(names, ", "))
 	}
 	r := reader{f: f, sheet: sheet, kinds: map[int]string{}}
-	return r.rows()
+	whole = &Whole{Name: sheet, Others: names}
+	if whole.Rows, err = r.rows(); err != nil {
+		return nil, err
+	}
+	if err := r.merged(whole.Rows); err != nil {
+		return nil, err
+	}
+	whole.Odd = r.odd
+	return whole, nil
+}
+
+// merged finds blocks of cells that were joined.
+func (r *reader) merged(rows [][]string) error {
+	all, err := r.f.GetMergeCells(r.sheet)
+	if err != nil {
+		return err
+	}
+	for _, block := range all {
+		column, row, err1 := excelize.CellNameToCoordinates(block.GetStartAxis())
+		lastColumn, lastRow, err2 := excelize.CellNameToCoordinates(block.GetEndAxis())
+		if err := errors.Join(err1, err2); err != nil {
+			return err
+		}
+		if row <= len(rows) {
+			r.odd = append(r.odd, Odd{Merged, row, column, min(lastRow, len(rows)), min(lastColumn, mostColumns)})
+		}
+	}
+	return nil
 }
 
 type reader struct {
 	f     *excelize.File
 	sheet string
 	kinds map[int]string // of number formats: date, time, moment or ""
+	odd   []Odd
 }
 
 func (r *reader) rows() (rows [][]string, err error) {
@@ -75,6 +136,9 @@ func (r *reader) rows() (rows [][]string, err error) {
 			if cells[k], err = r.plain(cell, k+1, n); err != nil {
 				return nil, err
 			}
+			if err := r.note(cells[k], k+1, n); err != nil {
+				return nil, err
+			}
 			if cells[k] != "" {
 				filled = n
 			}
@@ -90,6 +154,31 @@ func (r *reader) rows() (rows [][]string, err error) {
 		rows[i] = append(rows[i], make([]string, width-len(rows[i]))...)
 	}
 	return rows, nil
+}
+
+// note keeps that a cell is a formula or an error.
+func (r *reader) note(cell string, column, row int) error {
+	at := name(column, row)
+	formula, err := r.f.GetCellFormula(r.sheet, at)
+	if err != nil {
+		return err
+	}
+	switch {
+	case strings.HasPrefix(cell, "#") && strings.TrimRight(cell, "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789/?!_#") == "":
+		kind, err := r.f.GetCellType(r.sheet, at)
+		if err != nil {
+			return err
+		}
+		if kind == excelize.CellTypeError {
+			r.odd = append(r.odd, Odd{Failed, row, column, row, column})
+		}
+	case formula == "":
+	case cell == "":
+		r.odd = append(r.odd, Odd{Empty, row, column, row, column})
+	default:
+		r.odd = append(r.odd, Odd{Formula, row, column, row, column})
+	}
+	return nil
 }
 
 // plain turns the serial number of a day into the day.
