@@ -74,8 +74,9 @@ type Shows uint8
 const (
 	ShowsNotRecorded Shows = iota
 	ShowsWatts
-	ShowsLevels // a table of the site turns them into watts
-	ShowsMETs   // METs alone: they assume a weight and a formula
+	ShowsLevels     // a table of the site turns them into watts
+	ShowsMETs       // METs alone: they assume a weight and a formula
+	ShowsLevelsOnly // levels of which the site has no table of watts
 )
 
 // BPEvery says in which stages blood pressure is planned.
@@ -94,7 +95,7 @@ var (
 	rhythmWords    = []string{"", "sinus", "atrial-fibrillation", "paced", "heart-transplant", "sci-t6-or-above", "other"}
 	bpWords        = []string{"every-stage", "every-second-stage", "none"}
 	coverWords     = []string{"", "no", "yes"}
-	showsWords     = []string{"", "watts", "levels", "mets"}
+	showsWords     = []string{"", "watts", "levels", "mets", "levels-only"}
 	conditionWords = []string{"neurological", "heart", "lung", "other"}
 )
 
@@ -135,6 +136,9 @@ func (c Cover) MarshalText() ([]byte, error) { return []byte(word(coverWords, ui
 func (c *Cover) UnmarshalText(t []byte) error {
 	return readWord(coverWords, "medical cover", t, (*uint8)(c))
 }
+
+// NoWatts reports whether the machine gives no work rate: heart rate, exertion and level are recorded instead.
+func (m Shows) NoWatts() bool { return m == ShowsMETs || m == ShowsLevelsOnly }
 
 // MarshalText writes the word.
 func (m Shows) MarshalText() ([]byte, error) { return []byte(word(showsWords, uint8(m))), nil }
@@ -439,7 +443,7 @@ func (in *Inputs) Check() error {
 	if !marginKnown(in.DeviceBelow) {
 		return marginError(in.DeviceBelow)
 	}
-	if in.Cover > CoverYes || in.Rail > RailHeld || in.Machine > ShowsMETs || in.Sex > Male || in.Drug > DrugNotKnown || in.Rhythm > OtherRhythm || in.BP > BPNone || in.HRMethod >= sourceCount {
+	if in.Cover > CoverYes || in.Rail > RailHeld || in.Machine > ShowsLevelsOnly || in.Sex > Male || in.Drug > DrugNotKnown || in.Rhythm > OtherRhythm || in.BP > BPNone || in.HRMethod >= sourceCount {
 		return fmt.Errorf("a word among the inputs is out of range; check the entry")
 	}
 	if in.Formula != "" {

@@ -149,10 +149,10 @@ func (n *teller) first() {
 	n.setPart(DoBegin, 0)
 }
 
-// sayWork says what to set. A machine that shows only METs has a level instead of watts.
+// sayWork says what to set. A machine that gives no watts has a level instead of watts.
 func (n *teller) sayWork(part int, work float64) string {
 	say := sayWork(&n.p.Parts[part].Work, work)
-	if n.s.In.Machine == ShowsMETs && strings.HasSuffix(say, " W.") {
+	if n.s.In.Machine.NoWatts() && strings.HasSuffix(say, " W.") {
 		return "Set the level for " + n.p.Parts[part].Title + "."
 	}
 	return say

@@ -112,7 +112,7 @@ func sayCount(over, left protocol.Ms) string {
 func sayComing(say string, left protocol.Ms) string { return fmt.Sprintf("In %v: %s", left, say) }
 
 func sayLower(s *State, work float64) string {
-	if s.In.Machine == ShowsMETs {
+	if s.In.Machine.NoWatts() {
 		return "Lower the level now."
 	}
 	return fmt.Sprintf("Lower to %s W now.", num(work))
@@ -251,7 +251,7 @@ func sayCoolDown(p *protocol.Protocol, s *State, work float64) string {
 	case work == 0 || form == "rate":
 		return "Let the participant slow down."
 	}
-	if s.In.Machine == ShowsMETs {
+	if s.In.Machine.NoWatts() {
 		return "Set the cool-down, no level above the first stage's."
 	}
 	return fmt.Sprintf("Set the cool-down, %s W.", num(work))

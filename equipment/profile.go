@@ -87,6 +87,22 @@ func (p Profile) Watts(level, cadencePerMin float64) (workW float64, ok bool) {
 	return below.WorkW + part*(above.WorkW-below.WorkW), true
 }
 
+// Level is the level whose work rate by the site's table lies nearest to workW at a cadence, and that work rate in W;
+// of two as near, the lower one. It is false where the table says nothing for the cadence.
+func (p Profile) Level(workW, cadencePerMin float64) (level, watts float64, ok bool) {
+	for _, r := range p.Table {
+		w, known := p.Watts(r.Level, cadencePerMin)
+		if !known {
+			continue
+		}
+		apart, best := math.Abs(w-workW), math.Abs(watts-workW)
+		if !ok || apart < best || apart == best && r.Level < level {
+			level, watts, ok = r.Level, w, true
+		}
+	}
+	return level, watts, ok
+}
+
 // Check says what is wrong with a profile, and what to do; nil when nothing is.
 func (p Profile) Check() error {
 	switch {

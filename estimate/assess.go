@@ -141,7 +141,12 @@ func (a *assessor) estimate() {
 		a.bar("no-stage-counts", own, "no stage counts: none was complete and steady")
 		return
 	}
-	if a.onlyMETs() {
+	if a.noWatts() && a.s.In.Machine == conduct.ShowsLevelsOnly {
+		a.out.NoEstimate = "the machine shows levels, and the site has no table of their work rates"
+		a.bar("machine-shows-levels", own, "the machine shows levels, and the site has no table of their work rates: there is no work rate to estimate from; heart rate, exertion and level are recorded")
+		return
+	}
+	if a.noWatts() {
 		a.out.NoEstimate = "the machine shows only METs"
 		a.bar("machine-shows-mets", own, "the machine shows only METs, which assume a weight and a formula: there is no work rate to estimate from; heart rate, exertion and level are recorded")
 		return
@@ -185,8 +190,8 @@ func (a *assessor) estimate() {
 	a.machine(i, values, &context)
 }
 
-// onlyMETs reports whether there is no work rate to estimate from.
-func (a *assessor) onlyMETs() bool { return a.e != nil && a.s.In.Machine == conduct.ShowsMETs }
+// noWatts reports whether there is no work rate to estimate from.
+func (a *assessor) noWatts() bool { return a.e != nil && a.s.In.Machine.NoWatts() }
 
 // context tells the estimator how the test was run.
 func (a *assessor) context(i int) Context {
@@ -287,7 +292,7 @@ func (a *assessor) unfinished() {
 	for last >= from && (a.s.Stages[last].Superseded || a.p.Parts[a.s.Stages[last].Part].Counts == "never") {
 		last--
 	}
-	if last < from || last < 0 || a.onlyMETs() {
+	if last < from || last < 0 || a.noWatts() {
 		return
 	}
 	st := &a.s.Stages[last]

@@ -64,7 +64,7 @@ type rowReader struct {
 
 // readRows understands the rows of a test; what is wrong is noted in the test.
 func readRows(t *test, p *protocol.Protocol, machine conduct.Shows) (all []Row, stop Stop) {
-	r := &rowReader{t: t, p: p, mets: machine == conduct.ShowsMETs}
+	r := &rowReader{t: t, p: p, mets: machine.NoWatts()}
 	if !r.whichMinute() || !r.columns() {
 		return nil, r.stop
 	}

@@ -43,7 +43,7 @@ func correctForm(in *conduct.Inputs) form {
 		}
 		f.Fields = append(f.Fields, e)
 	}
-	f.Fields = append(f.Fields, choiceField("machine_shows", textOf(in.Machine), "watts", "levels", "mets"), field{Name: "correct_why", Kind: "text", Most: 500, Need: true}, field{Name: "by", Kind: "text", Most: 80, Need: true})
+	f.Fields = append(f.Fields, choiceField("machine_shows", textOf(in.Machine), "watts", "levels", "levels-only", "mets"), field{Name: "correct_why", Kind: "text", Most: 500, Need: true}, field{Name: "by", Kind: "text", Most: 80, Need: true})
 	return f
 }
 

@@ -52,6 +52,9 @@ type planView struct {
 	Hold, Cadence, Cool, Again          string
 	RPEAlert, RPEEnd                    float64
 	Leads                               string
+	Level                               func(watts float64) string // of the machine, beside watts; nil: it has no table
+	First                               string                     // the load to begin with, as it is set on the machine
+	NoEstimate                          string                     // why the machine gives none
 }
 
 type saying struct{ When, Text string }
@@ -358,17 +361,27 @@ type rowTable struct {
 
 type rowLine struct {
 	Range string
-	Work  []float64
+	Work  []string
 	Taken bool
 }
 
-func makeRowTable(rows []core.RowView, stages []string) rowTable {
+// makeRowTable writes the loads as they are set: in watts, with the level of the machine beside them where its table
+// gives one.
+func makeRowTable(rows []core.RowView, stages []string, level func(watts float64) string) rowTable {
 	t := rowTable{Stages: stages}
 	for _, r := range rows {
-		t.Lines = append(t.Lines, rowLine{rowRange(rows, r.Row), r.Work, r.Taken})
+		line := rowLine{Range: rowRange(rows, r.Row), Taken: r.Taken}
+		for _, w := range r.Work {
+			text := num(w) + thin + "W"
+			if level != nil {
+				text += level(w)
+			}
+			line.Work = append(line.Work, text)
+		}
+		t.Lines = append(t.Lines, line)
 	}
 	return t
 }
 
 // RowTable is the branch table of the plan.
-func (v planView) RowTable() rowTable { return makeRowTable(v.Rows, v.RowStages) }
+func (v planView) RowTable() rowTable { return makeRowTable(v.Rows, v.RowStages, v.Level) }

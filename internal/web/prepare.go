@@ -44,7 +44,7 @@ func planForm(p record.Participant, plan *protocol.Protocol, known conduct.Input
 		n("hr_limit_bpm", 0), n("sbp_limit_mmhg", 0), n("spo2_limit_percent", 0), n("rpe_limit", 0), textField("limits_name", "", 120), {Name: "limits_date", Kind: "date"},
 		c("blood_pressure", "every-stage", "every-stage", "every-second-stage", "none"), n("target_cadence_per_min", known.Cadence), textField("rpe_card", "", 120),
 		n("device_rate_bpm", 0), marginField(), n("ischaemia_hr_bpm", 0), c("medical_cover", "no", "no", "yes"),
-		textField("machine_id", known.MachineID, 80), c("machine_shows", wordFor(known.Machine), "watts", "levels", "mets"),
+		textField("machine_id", known.MachineID, 80), c("machine_shows", wordFor(known.Machine), "watts", "levels", "levels-only", "mets"),
 		n("rpe_alert", 0), n("rpe_end", 0), textField("rpe_reason", "", 200), textField("by", "", 80), {Name: "note", Kind: "area", Most: 1000},
 		equipmentField(plan),
 	}
@@ -205,6 +205,8 @@ type prepareBody struct {
 	Plan   planView
 	Known  string // where prefilled values come from
 
+	Fit fitView // whether the chosen test fits, and why not
+
 	Screened string // what the check before the test came to today
 	Unsafe   bool   // it stands against a test, or nobody has asked
 }
@@ -334,8 +336,8 @@ func (s *Server) newTestID() string { return s.now().Format("060102") + "-" + ra
 
 var testID = regexp.MustCompile(`^[0-9]{6}-[0-9a-f]{10}$`)
 
-func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p record.Participant, plan *protocol.Protocol, f form, id, known string) error {
-	body := prepareBody{Person: p, Label: label(p), Form: f, Asked: f.besides(plan), Test: id, Known: known}
+func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p record.Participant, plan *protocol.Protocol, f form, id, from string) error {
+	body := prepareBody{Person: p, Label: label(p), Form: f, Asked: f.besides(plan), Test: id, Known: from}
 	first, err := s.firstFormula(r, p.ID)
 	if err != nil {
 		return err
@@ -355,9 +357,17 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, p 
 		body.Expect = nil
 	}
 	body.Open = f.Filled(body.Expect...)
+	if body.Fit, err = s.fitOf(r, p, plan); err != nil {
+		return err
+	}
+	machine, known, err := s.byMachine(r, &in)
+	if err != nil {
+		return err
+	}
 	if body.Plan, err = s.planView(plan, in); err != nil {
 		return err
 	}
+	body.Plan.onMachine(plan, &in, machine, known)
 	body.Plan.Cautions = append(body.Plan.Cautions, offersOf(plan, &in, f.text("drug_name"))...)
 	return s.show(w, status, frame{Page: "prepare", Title: say("plan.title", label(p)), Purpose: say("plan.purpose"), Section: "people", Script: "prepare.js", Token: s.token(w, r), Body: body})
 }
@@ -397,6 +407,9 @@ func (s *Server) prepared(w http.ResponseWriter, r *http.Request) error {
 	}
 	if f.bad() {
 		return s.showPlan(w, r, http.StatusUnprocessableEntity, p, plan, f, id, "")
+	}
+	if _, _, err := s.byMachine(r, &in); err != nil {
+		return err
 	}
 	if err := s.begin(r, p, plan, in, &f, id); err != nil {
 		return err

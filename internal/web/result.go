@@ -458,7 +458,7 @@ func measured(p *protocol.Protocol, s *conduct.State) (out []stageLine) {
 		st := &s.Stages[i]
 		j := s.Judge(p, i)
 		line := stageLine{Title: p.Parts[st.Part].Title, Work: core.LoadText(&p.Parts[st.Part].Work, st.Set), Counts: j.Counts}
-		if s.In.Machine == conduct.ShowsMETs {
+		if s.In.Machine.NoWatts() {
 			line.Work = "" // the plan's watts were never set
 		}
 		if st.Level > 0 {
@@ -690,10 +690,11 @@ type sheetBody struct {
 	Running bool
 	Formula string
 	Blank   []int
+	Level   func(watts float64) string // of the machine, beside watts
 }
 
 // RowTable is the branch table of the sheet.
-func (b sheetBody) RowTable() rowTable { return makeRowTable(b.Table, b.Stages) }
+func (b sheetBody) RowTable() rowTable { return makeRowTable(b.Table, b.Stages, b.Level) }
 
 // sheetRow is a line of the paper sheet; an empty value is a box to write in.
 type sheetRow struct {
@@ -712,6 +713,11 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 	b := sheetBody{Test: t.test, Person: t.person, When: day(t.test.Created.Local()), Now: clock(max(t.now, int64(t.state.Now))), Next: t.view.Next, About: about(&t.state.In),
 		Ends: ends(p, &t.state.In, &t.state.Limits), Rows: sheetRows(p, &t), Table: t.view.Rows, Signs: signGroups(p.Table), Hold: plan.Hold, Cool: plan.Cool,
 		Running: t.test.Running(), Blank: make([]int, 8)}
+	if m, known, err := s.machineNamed(r, t.state.In.MachineID); err != nil {
+		return err
+	} else if known && t.state.In.Machine == conduct.ShowsLevels {
+		b.Level = levelOf(m, cadenceFor(p, &t.state.In))
+	}
 	for i := range p.Parts {
 		if p.Parts[i].Work.Form() == "row" {
 			b.Stages = append(b.Stages, p.Parts[i].Title)

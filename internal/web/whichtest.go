@@ -144,16 +144,11 @@ func (s *Server) machinesHere(r *http.Request) (kinds []string, err error) {
 
 // match judges every shipped protocol for the person.
 func (s *Server) match(r *http.Request, body *whichBody, a abilities) error {
-	person := screen.Person{Can: screen.CanOf(a.Ticked, a.Asked), Machines: a.Machines, HeartRate: screen.HeartRate{Leads: true}}
-	if a.SpaceM > 0 {
-		person.SpaceM = &a.SpaceM
-	}
-	have, err := s.screenedToday(r, body.Person)
+	person, screened, err := s.fitPerson(r, body.Person, a)
 	if err != nil {
 		return err
 	}
-	if body.Unscreened = have == nil; have != nil {
-		person.HeartRate = have.Result.HeartRate
+	if body.Unscreened = !screened; screened {
 		body.HeartRateLine = heartRateText(person.HeartRate)
 	}
 	var plans []screen.Plan
@@ -175,6 +170,21 @@ func (s *Server) match(r *http.Request, body *whichBody, a abilities) error {
 		}
 	}
 	return nil
+}
+
+// fitPerson is what is known of a person for the choice of a test; screened says whether the check of today knows of
+// the heart rate.
+func (s *Server) fitPerson(r *http.Request, p record.Participant, a abilities) (person screen.Person, screened bool, err error) {
+	person = screen.Person{Can: screen.CanOf(a.Ticked, a.Asked), Machines: a.Machines, HeartRate: screen.HeartRate{Leads: true}}
+	if a.SpaceM > 0 {
+		person.SpaceM = &a.SpaceM
+	}
+	have, err := s.screenedToday(r, p)
+	if err != nil || have == nil {
+		return person, false, err
+	}
+	person.HeartRate = have.Result.HeartRate
+	return person, true, nil
 }
 
 func (s *Server) showWhich(w http.ResponseWriter, r *http.Request, status int, body whichBody) error {

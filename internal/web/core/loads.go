@@ -104,8 +104,8 @@ func (c *Core) viewAsked(v *View) {
 		if w.Pace != nil {
 			v.Asked.Pick = w.Pace
 		}
-		if s.In.Machine == conduct.ShowsMETs && v.Asked.Unit == "W" {
-			v.Asked.Text = "" // its METs assume a weight and a formula: the level is recorded
+		if s.In.Machine.NoWatts() && v.Asked.Unit == "W" {
+			v.Asked.Text = "" // the level is recorded
 		}
 	}
 	if i := s.Current(); i >= 0 && s.Phase == conduct.Riding && v.Next.What == protocol.HeartRate {

@@ -188,7 +188,7 @@ function PickLoad({ s }: { s: Session }) {
 
 function ActButton({ s, act, main }: { s: Session; act: Act; main: boolean }) {
   const asks = main && (act.events[0]?.kind === "stage" || act.events[0]?.kind === "work") ? s.shows() : ""
-  if (asks === "levels" || asks === "mets") return <LevelButton key={act.events[0].code} s={s} act={act} shows={asks} />
+  if (asks === "levels" || asks === "mets" || asks === "levels-only") return <LevelButton key={act.events[0].code} s={s} act={act} shows={asks === "levels" ? "levels" : "mets"} />
   return (
     <button type="button" class={main ? "main" : "quiet"} onClick={() => { s.watcher.prompts.unlock(); void s.act(act.events) }}>{act.say}</button>
   )
