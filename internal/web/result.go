@@ -32,6 +32,10 @@ func (s *Server) retell(r *http.Request) (told, error) {
 	if err != nil {
 		return told{}, err
 	}
+	return s.retellTest(r, t)
+}
+
+func (s *Server) retellTest(r *http.Request, t record.Test) (told, error) {
 	events, err := s.store.Events(r.Context(), t.ID)
 	if err != nil {
 		return told{}, err
@@ -108,6 +112,7 @@ type resultBody struct {
 	Refused      int
 	Measured     []stageLine
 	NothingTaken bool
+	Again        *againView    // the other tests of the visit by this plan
 	Beside       []compareLine // all estimates of the test, and whether they agree
 }
 
@@ -142,6 +147,9 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 		return err
 	}
 	body := t.resultBody(trace)
+	if body.Again, err = s.againOf(r, &t); err != nil {
+		return err
+	}
 	body.Form, body.FormOpen, body.Done = f, f.bad(), r.URL.Query().Has("reassigned")
 	body.Bring = bring
 	if n, err := strconv.Atoi(r.URL.Query().Get("brought")); err == nil {
