@@ -26,11 +26,9 @@ Example: gradus log t-20260102 --data clinic | gradus replay -`
 
 // Run prints the events of a test, or the tests.
 func (c *logCmd) Run(e *env) (err error) {
-	dir := c.Data
-	if dir == "" {
-		if dir, err = record.DefaultDir(); err != nil {
-			return err
-		}
+	dir, err := dataDir(c.Data)
+	if err != nil {
+		return err
 	}
 	ctx := context.Background()
 	store, err := record.Open(ctx, dir, record.Options{ReadOnly: true})

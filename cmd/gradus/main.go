@@ -22,24 +22,25 @@ const (
 
 // commands is the whole command line; each command lives in its own file.
 type commands struct {
-	Serve      serveCmd      `cmd:"" help:"Serve the pages of the bedside on this machine: people, prepare, run, result."`
-	Demo       demoCmd       `cmd:"" help:"The same with invented people and a record that is thrown away."`
-	Score      scoreCmd      `cmd:"" help:"Score filled-in data sheets: what happened, was it valid, the estimate with its error."`
-	Estimate   estimateCmd   `cmd:"" help:"Estimate peak oxygen uptake from given values, or for every row of a CSV file."`
-	Estimators estimatorsCmd `cmd:"" help:"List the estimators with inputs, error and source."`
-	Interpret  interpretCmd  `cmd:"" help:"Say what a peak oxygen uptake means: percentile, percent of predicted, daily tasks."`
-	Change     changeCmd     `cmd:"" help:"Compare the tests of each person: beyond error, large enough, how sure, what moved."`
-	Prescribe  prescribeCmd  `cmd:"" help:"Propose an exercise plan from a test: targets with error, work rates, weeks."`
-	Report     reportCmd     `cmd:"" help:"Make a paper of a test: note, letter, comparison, blank sheet or exercise plan, as PDF, HTML or text."`
-	References referencesCmd `cmd:"" help:"List the reference tables with how each is known."`
-	Protocol   protocolCmd   `cmd:"" help:"List, show or check protocol files."`
-	Screen     screenCmd     `cmd:"" help:"Before a test: may this person be tested today, and who decides?"`
-	Replay     replayCmd     `cmd:"" help:"Replay an event list to its state and result."`
-	Log        logCmd        `cmd:"" help:"List recorded tests, or print the events of one as JSON lines."`
-	Export     exportCmd     `cmd:"" help:"Hand tests to other systems: FHIR, a data package, a workbook."`
-	Import     importCmd     `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`
-	Check      checkCmd      `cmd:"" help:"Check a file of another system before it is used."`
-	Version    versionCmd    `cmd:"" help:"Print the version and the standing of this program."`
+	Serve       serveCmd       `cmd:"" help:"Serve the pages of the bedside on this machine: people, prepare, run, result."`
+	Demo        demoCmd        `cmd:"" help:"The same with invented people and a record that is thrown away."`
+	Certificate certificateCmd `cmd:"" help:"Make or renew the certificates for tablets and second screens on the local network."`
+	Score       scoreCmd       `cmd:"" help:"Score filled-in data sheets: what happened, was it valid, the estimate with its error."`
+	Estimate    estimateCmd    `cmd:"" help:"Estimate peak oxygen uptake from given values, or for every row of a CSV file."`
+	Estimators  estimatorsCmd  `cmd:"" help:"List the estimators with inputs, error and source."`
+	Interpret   interpretCmd   `cmd:"" help:"Say what a peak oxygen uptake means: percentile, percent of predicted, daily tasks."`
+	Change      changeCmd      `cmd:"" help:"Compare the tests of each person: beyond error, large enough, how sure, what moved."`
+	Prescribe   prescribeCmd   `cmd:"" help:"Propose an exercise plan from a test: targets with error, work rates, weeks."`
+	Report      reportCmd      `cmd:"" help:"Make a paper of a test: note, letter, comparison, blank sheet or exercise plan, as PDF, HTML or text."`
+	References  referencesCmd  `cmd:"" help:"List the reference tables with how each is known."`
+	Protocol    protocolCmd    `cmd:"" help:"List, show or check protocol files."`
+	Screen      screenCmd      `cmd:"" help:"Before a test: may this person be tested today, and who decides?"`
+	Replay      replayCmd      `cmd:"" help:"Replay an event list to its state and result."`
+	Log         logCmd         `cmd:"" help:"List recorded tests, or print the events of one as JSON lines."`
+	Export      exportCmd      `cmd:"" help:"Hand tests to other systems: FHIR, a data package, a workbook."`
+	Import      importCmd      `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`
+	Check       checkCmd       `cmd:"" help:"Check a file of another system before it is used."`
+	Version     versionCmd     `cmd:"" help:"Print the version and the standing of this program."`
 }
 
 // env is what a command may touch of the world outside.

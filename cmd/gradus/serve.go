@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"log/slog"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -17,27 +16,25 @@ import (
 )
 
 type serveCmd struct {
-	Listen    string `name:"listen" default:"127.0.0.1:7475" placeholder:"127.0.0.1:PORT" help:"Address of this machine to listen on; port 0 is any free one."`
+	Listen    string `name:"listen" default:"127.0.0.1:7475" placeholder:"127.0.0.1:PORT" help:"Address to listen on; port 0 is any free one. Beyond this machine TLS and sign-in are needed."`
 	Data      string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
 	Policy    string `name:"policy" placeholder:"FILE" help:"The site's policy for the check before a test."`
 	Verified  bool   `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
 	NoBrowser bool   `name:"no-browser" help:"Do not open a browser."`
+	network
 }
 
 // Run serves the pages until it is told to stop. The first line it prints is the address.
 func (c *serveCmd) Run(e *env) error {
-	dir := c.Data
-	if dir == "" {
-		var err error
-		if dir, err = record.DefaultDir(); err != nil {
-			return fmt.Errorf("no data directory of the user is known (%w); name one with --data", err)
-		}
+	dir, err := dataDir(c.Data)
+	if err != nil {
+		return err
 	}
 	site, err := siteOf(e, c.Policy)
 	if err != nil {
 		return err
 	}
-	s := session{listen: c.Listen, dir: dir, browser: !c.NoBrowser, site: site, verified: c.Verified}
+	s := session{listen: c.Listen, dir: dir, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network}
 	return s.run(e)
 }
 
@@ -51,16 +48,18 @@ type session struct {
 	ready       func(context.Context, record.Store) error // before the first page
 	site        *screen.Site
 	told        string // second line, after the address
+	network     network
 }
 
 func (s *session) run(e *env) (err error) {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	ln, err := web.Listen(s.listen)
+	log := s.network.logger(e.err)
+	way, err := s.network.open(s.listen, s.dir, false, log)
 	if err != nil {
 		return err
 	}
-	defer ln.Close()
+	defer way.close()
 	store, err := record.Open(ctx, s.dir, record.Options{})
 	if err != nil {
 		return err
@@ -75,12 +74,12 @@ func (s *session) run(e *env) (err error) {
 			return err
 		}
 	}
-	server, err := web.New(web.Options{Store: store, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: slog.New(slog.NewTextHandler(e.err, nil))})
+	server, err := web.New(web.Options{Store: store, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
+		Secure: way.secure, Named: way.named, Authority: way.authority})
 	if err != nil {
 		return err
 	}
-	address := "http://" + ln.Addr().String() + "/"
-	fmt.Fprintln(e.out, address)
+	fmt.Fprintln(e.out, way.address)
 	if s.told != "" {
 		fmt.Fprintln(e.out, s.told)
 	}
@@ -88,9 +87,13 @@ func (s *session) run(e *env) (err error) {
 		fmt.Fprintln(e.err, "gradus: the scripts and styles of the pages are not in this program; build it with make build, the running page needs them")
 	}
 	if s.browser {
-		openBrowser(e.err, address)
+		openBrowser(e.err, way.address)
 	}
-	return server.Serve(ctx, ln)
+	go func() {
+		<-ctx.Done()
+		stop() // a second signal ends the program at once
+	}()
+	return web.Door{Handler: server, TLS: way.tls, Redirect: way.redirect, Named: way.named, Log: log}.Serve(ctx, way.ln)
 }
 
 // openBrowser opens the address where a person sits in front of a screen.

@@ -135,7 +135,7 @@ func TestServeRefuses(t *testing.T) {
 		want string
 	}{
 		{[]string{"serve", "--no-browser", "--listen", "127.0.0.1:0", "--data", damaged}, exitRefused, "gradus.db"},
-		{[]string{"serve", "--listen", "0.0.0.0:7475"}, exitRefused, "this machine alone"},
+		{[]string{"serve", "--listen", "0.0.0.0:7475"}, exitRefused, "plain HTTP is refused"},
 		{[]string{"serve", "--listen", "7475"}, exitRefused, "write it as 127.0.0.1:7475"},
 		{[]string{"serve", "--no-browser", "--listen", "127.0.0.1:0", "--data", notADir}, exitRefused, "--data"},
 		{[]string{"demo", "--speed", "7"}, exitUsage, "--speed"},

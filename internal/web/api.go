@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"gradus/conduct"
 	"gradus/internal/eventfile"
@@ -276,6 +277,7 @@ func (s *Server) takeEvents(r *http.Request) (any, error) {
 func (s *Server) keep(r *http.Request, l *live, events []conduct.Event) (record.Marks, error) {
 	l.append.Lock()
 	defer l.append.Unlock()
+	defer func() { s.appended.Store(time.Now().UnixMilli()) }()
 	marks, err := s.store.Append(r.Context(), l.id, events)
 	if err != nil {
 		return nil, err

@@ -34,6 +34,10 @@ var headers = [][2]string{
 	{"Cache-Control", "no-store"},
 }
 
+// onlyTLS makes a browser that came once by TLS come by nothing else for a year. It is never said for a name of this
+// machine alone, which other programs share.
+const onlyTLS = "max-age=31536000"
+
 // guard stands before everything: it refuses strangers and sets the headers of every answer.
 func (s *Server) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -41,8 +45,11 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			w.Header().Set(h[0], h[1])
 		}
 		defer s.survive(w, r)
-		if why := stranger(r); why != "" {
-			s.log.Warn("refused", "why", why, "method", r.Method, "path", r.URL.Path, "host", r.Host, "origin", r.Header.Get("Origin"))
+		if s.secure && !here(hostOf(r.Host)) {
+			w.Header().Set("Strict-Transport-Security", onlyTLS)
+		}
+		if why := s.stranger(r); why != "" {
+			s.log.Warn("refused", "why", why, "method", r.Method)
 			refuse(w, r, http.StatusForbidden, say("guard."+why), say("guard.hint"))
 			return
 		}
@@ -73,8 +80,8 @@ func refuse(w http.ResponseWriter, r *http.Request, status int, text, hint strin
 
 // stranger says why a request does not come from a page of this server; "" when it does. A name that is not of
 // this machine would be another site's that points here; the browser says where a request was written.
-func stranger(r *http.Request) string {
-	if !ownName(r.Host) {
+func (s *Server) stranger(r *http.Request) string {
+	if host := hostOf(r.Host); !here(strings.ToLower(host)) && (s.named == nil || !s.named(host)) {
 		return "host"
 	}
 	writes := r.Method != http.MethodGet && r.Method != http.MethodHead
@@ -82,35 +89,34 @@ func stranger(r *http.Request) string {
 	if from != "" && from != "same-origin" && from != "none" && (writes || strings.HasPrefix(r.URL.Path, "/api/")) {
 		return "site"
 	}
-	if origin := r.Header.Get("Origin"); origin != "" && !sameOrigin(origin, r.Host) {
+	if origin := r.Header.Get("Origin"); origin != "" && !s.sameOrigin(origin, r.Host) {
 		return "origin"
 	}
 	return ""
 }
 
-// ownName reports whether a host, with or without a port, names this machine and nothing else.
-func ownName(host string) bool {
-	name := host
+// hostOf is a host without its port.
+func hostOf(host string) string {
 	if h, _, err := net.SplitHostPort(host); err == nil {
-		name = h
+		host = h
 	}
-	name = strings.Trim(name, "[]")
-	if strings.EqualFold(name, "localhost") {
-		return true
-	}
-	ip := net.ParseIP(name)
-	return ip != nil && ip.IsLoopback()
+	return strings.Trim(host, "[]")
 }
 
-func sameOrigin(origin, host string) bool {
+func (s *Server) sameOrigin(origin, host string) bool {
 	u, err := url.Parse(origin)
-	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host == host
+	return err == nil && u.Host == host && (u.Scheme == "https" || u.Scheme == "http" && !s.secure)
 }
 
-const (
-	cookieName = "gradus"
-	keyFile    = "forms.key"
-)
+const keyFile = "forms.key"
+
+// cookieName is that of a browser's own number. Under TLS its prefix keeps other hosts from setting it.
+func (s *Server) cookieName() string {
+	if s.secure {
+		return "__Host-gradus"
+	}
+	return "gradus"
+}
 
 // formKey reads the key that signs the forms, making it when there is none. It outlives the program, so that a
 // form that was open while the program started again is still taken.
@@ -131,9 +137,9 @@ func formKey(dir string) ([]byte, error) {
 
 // token is what a form of this browser carries. It gives the browser its cookie when it has none.
 func (s *Server) token(w http.ResponseWriter, r *http.Request) string {
-	c, err := r.Cookie(cookieName)
+	c, err := r.Cookie(s.cookieName())
 	if err != nil || len(c.Value) != 32 {
-		c = &http.Cookie{Name: cookieName, Value: randomHex(16), Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode}
+		c = &http.Cookie{Name: s.cookieName(), Secure: s.secure, Value: randomHex(16), Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode}
 		http.SetCookie(w, c)
 	}
 	return s.sign(c.Value)
@@ -147,7 +153,7 @@ func (s *Server) sign(value string) string {
 
 // signed reports whether a form was written by this server for this browser.
 func (s *Server) signed(r *http.Request) bool {
-	c, err := r.Cookie(cookieName)
+	c, err := r.Cookie(s.cookieName())
 	return err == nil && hmac.Equal([]byte(s.sign(c.Value)), []byte(r.PostFormValue("token")))
 }
 

@@ -244,19 +244,19 @@ func TestAssetsInTheSmallestForm(t *testing.T) {
 
 func TestListenOnThisMachineAlone(t *testing.T) {
 	for _, address := range []string{"0.0.0.0:0", ":0", "192.168.1.4:80", "[::]:0", "clinic.example:80", "127.0.0.1", "127.0.0.1:x", "127.0.0.1:70000"} {
-		if ln, err := web.Listen(address); err == nil {
+		if ln, err := web.Listen(address, web.Reach{}); err == nil {
 			ln.Close()
 			t.Errorf("%s was opened", address)
 		} else if !strings.Contains(err.Error(), "--listen") {
 			t.Errorf("%s: %v does not say where", address, err)
 		}
 	}
-	ln, err := web.Listen("127.0.0.1:0")
+	ln, err := web.Listen("127.0.0.1:0", web.Reach{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer ln.Close()
-	if _, err := web.Listen(ln.Addr().String()); err == nil || !strings.Contains(err.Error(), "is in use") || !strings.Contains(err.Error(), "--listen 127.0.0.1:0") {
+	if _, err := web.Listen(ln.Addr().String(), web.Reach{}); err == nil || !strings.Contains(err.Error(), "is in use") || !strings.Contains(err.Error(), "--listen 127.0.0.1:0") {
 		t.Errorf("a taken port: %v", err)
 	}
 }

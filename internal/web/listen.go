@@ -1,22 +1,24 @@
 package web
 
 import (
-	"context"
 	"errors"
 	"fmt"
-	"log/slog"
 	"net"
-	"net/http"
 	"strconv"
 	"syscall"
-	"time"
 )
 
 // DefaultListen is where the pages are when nobody names another place.
 const DefaultListen = "127.0.0.1:7475"
 
-// Listen opens an address of this machine alone. Port 0 is any free one.
-func Listen(address string) (net.Listener, error) {
+// Reach says what makes it right to be heard beyond this machine.
+type Reach struct {
+	TLS    bool // everything travels under TLS
+	SignIn bool // nobody sees anything before signing in
+}
+
+// Listen opens an address: one of this machine alone, or another when the reach allows it. Port 0 is any free one.
+func Listen(address string, may Reach) (net.Listener, error) {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
 		return nil, fmt.Errorf("--listen %s: not an address; write it as %s", address, DefaultListen)
@@ -24,39 +26,44 @@ func Listen(address string) (net.Listener, error) {
 	if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
 		return nil, fmt.Errorf("--listen %s: %q is no port from 0 to 65535", address, port)
 	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return nil, fmt.Errorf("--listen %s: the pages are for this machine alone; write 127.0.0.1:%s", address, port)
+	if !here(host) {
+		if err := may.beyond(address, port); err != nil {
+			return nil, err
+		}
 	}
 	ln, err := net.Listen("tcp", address)
 	switch {
 	case errors.Is(err, syscall.EADDRINUSE):
-		return nil, fmt.Errorf("%s is in use; Gradus may already run there (open http://%s), else choose another port, such as --listen 127.0.0.1:0 for any free one", address, address)
+		return nil, fmt.Errorf("%s is in use; Gradus may already run there (open it in a browser), else choose another port, such as --listen 127.0.0.1:0 for any free one", address)
 	case err != nil:
 		return nil, fmt.Errorf("--listen %s: %w", address, err)
 	}
 	return ln, nil
 }
 
-const closing = 5 * time.Second
+// Beyond reports whether an address is heard beyond this machine.
+func Beyond(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	return err == nil && !here(host)
+}
 
-// Serve answers on a listener until the context ends, then lets running answers finish.
-func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
-	h := &http.Server{
-		Handler: s, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10,
-		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn),
+// beyond says why an address of other machines must not be opened.
+func (r Reach) beyond(address, port string) error {
+	if !r.TLS {
+		return fmt.Errorf("--listen %s: without TLS everything would cross the network in the open, so beyond this machine plain HTTP is refused; "+
+			"make a certificate with gradus certificate (or name one with --tls-cert and --tls-key), or write 127.0.0.1:%s", address, port)
 	}
-	ended := make(chan error, 1)
-	go func() { ended <- h.Serve(ln) }()
-	select {
-	case err := <-ended:
-		return err
-	case <-ctx.Done():
-	}
-	s.Stop()
-	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), closing)
-	defer cancel()
-	if err := h.Shutdown(wait); err != nil {
-		return errors.Join(err, h.Close())
+	if !r.SignIn {
+		return fmt.Errorf("--listen %s: nobody has to sign in yet, so everyone on the network would see the record; set up a passphrase or accounts first, or write 127.0.0.1:%s", address, port)
 	}
 	return nil
+}
+
+// here reports whether a host, without a port, is this machine and nothing else.
+func here(host string) bool {
+	if host == "localhost" {
+		return true
+	}
+	ip := net.ParseIP(host)
+	return ip != nil && ip.IsLoopback()
 }

@@ -5,18 +5,21 @@
 // on disk, observers see it after that, and a clock that outlives the program says what time a test has when a page
 // comes back. The pages are written by the server and work without scripts, all but the running one.
 //
-// The server listens on this machine alone and answers only pages that it wrote itself.
+// The server answers only pages that it wrote itself, by names of this machine or of its certificate.
 package web
 
 import (
 	"context"
+	"crypto/x509"
 	"errors"
 	"html/template"
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"gradus/internal/record"
@@ -35,6 +38,10 @@ type Options struct {
 
 	Screening *screen.Site // the rules before a test; nil: those that are shipped
 
+	Secure    bool                   // browsers reach the pages by https alone
+	Named     func(host string) bool // the names and addresses by which they do, besides those of this machine; nil: none
+	Authority *x509.Certificate      // of the site itself, offered on the page "trust"; nil: none
+
 	Assets fs.FS               // the page's built scripts and styles; nil: those in the program
 	Now    func() time.Time    // wall clock; nil: the machine's
 	Boot   func() (Boot, bool) // clock since the machine started; nil: the machine's
@@ -45,6 +52,7 @@ type Server struct {
 	store  record.Store
 	demo   bool
 	speed  int
+	dir    string
 	log    *slog.Logger
 	now    func() time.Time
 	boot   func() (Boot, bool)
@@ -55,12 +63,18 @@ type Server struct {
 	lib    *shelf
 	site   *screen.Site
 	own    *siteFile
+	secure bool
+	named  func(string) bool
+	root   *x509.Certificate
 	mux    http.Handler
 
 	mu   sync.Mutex
 	live map[string]*live
 	done chan struct{} // closed when the server stops
-	once sync.Once
+
+	going    atomic.Bool
+	appended atomic.Int64 // when events came last, in ms since 1970
+	once     sync.Once
 }
 
 // New makes a server. The store stays the caller's to close.
@@ -69,6 +83,7 @@ func New(o Options) (*Server, error) {
 		return nil, errors.New("web: a server needs a store and a data directory")
 	}
 	s := &Server{store: o.Store, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
+		dir: o.Dir, secure: o.Secure, named: o.Named, root: o.Authority,
 		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf(filepath.Join(o.Dir, "protocols"), o.Verified)}
 	if s.site = o.Screening; s.site == nil {
 		s.site = screen.Default()
@@ -108,6 +123,25 @@ func (s *Server) Built() bool { return s.assets.built() }
 // ServeHTTP answers one request.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.mux.ServeHTTP(w, r) }
 
+// Ready reports whether the record can be read and the data directory written.
+func (s *Server) Ready(ctx context.Context) error {
+	if s.going.Load() {
+		return errors.New("the server is going down")
+	}
+	if _, err := s.store.Tests(ctx, record.TestFilter{Limit: 1}); err != nil {
+		return errors.New("the record cannot be read")
+	}
+	probe, err := os.CreateTemp(s.dir, ".ready-*")
+	if err == nil {
+		_, err = probe.Write([]byte("ok"))
+		err = errors.Join(err, probe.Sync(), probe.Close(), os.Remove(probe.Name()))
+	}
+	if err != nil {
+		return errors.New("the data directory cannot be written")
+	}
+	return nil
+}
+
 // Stop ends the streams of the observers, so that the listener can shut down.
 func (s *Server) Stop() { s.once.Do(func() { close(s.done) }) }
 
@@ -144,6 +178,8 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /visits/{visit}/rest", s.form(s.rested))
 	m.HandleFunc("GET /settings", s.page(s.settings))
 	m.HandleFunc("POST /settings", s.form(s.changeSettings))
+	m.HandleFunc("GET /trust", s.page(s.trust))
+	m.HandleFunc("GET /trust/{file}", s.giveAuthority)
 	m.HandleFunc("GET /emergency", s.page(s.anyEmergency))
 	m.HandleFunc("GET /people/{person}/emergency", s.page(s.emergency))
 	m.HandleFunc("POST /people/{person}/emergency", s.form(s.tookEmergency))

@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"encoding/json"
+	"io"
 	"net"
 	"net/http"
 	"slices"
@@ -41,6 +42,10 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		writeFault(w, err)
 		return
 	}
+	if r.ProtoMajor > 1 {
+		s.follow(l, o, answerIn(w), parts(marks, events), r.Context().Done())
+		return
+	}
 	out, err := takeConnection(w)
 	if err != nil {
 		l.leave(o)
@@ -48,8 +53,28 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		refuse(w, r, http.StatusInternalServerError, say("error.inside"), say("error.inside.hint"))
 		return
 	}
-	go s.follow(l, o, out, parts(marks, events))
+	go s.follow(l, o, out, parts(marks, events), nil)
 }
+
+// answerIn begins a stream within an answer. HTTP/2 carries all of a browser's requests in one connection, which
+// cannot be taken for one of them.
+func answerIn(w http.ResponseWriter) *pusher {
+	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
+	a := &answer{w, http.NewResponseController(w)}
+	return &pusher{conn: a, sent: a.c.Flush, waiting: net.Buffers{[]byte(again)}}
+}
+
+// answer is an answer over HTTP/2 as a connection to write to.
+type answer struct {
+	http.ResponseWriter
+	c *http.ResponseController
+}
+
+func (a *answer) SetWriteDeadline(t time.Time) error { return a.c.SetWriteDeadline(t) }
+func (a *answer) Close() error                       { return nil }
+
+// again is how soon a browser comes back when the stream breaks, in ms.
+const again = "retry: 1000\n\n"
 
 // takeConnection answers that a stream begins and takes the connection from the HTTP server, whose buffers would
 // hold several times the memory that an observer needs.
@@ -65,12 +90,12 @@ func takeConnection(w http.ResponseWriter) (*pusher, error) {
 	if err != nil {
 		return nil, err
 	}
-	head.WriteString("\r\nretry: 1000\n\n")
+	head.WriteString("\r\n" + again)
 	return &pusher{conn: conn, waiting: net.Buffers{head.Bytes()}}, nil
 }
 
 // follow hands on what comes until the observer leaves, falls behind or the server stops.
-func (s *Server) follow(l *live, o *observer, out *pusher, stored [][]byte) {
+func (s *Server) follow(l *live, o *observer, out *pusher, stored [][]byte, left <-chan struct{}) {
 	defer out.conn.Close()
 	defer l.leave(o)
 	for _, part := range stored {
@@ -93,6 +118,8 @@ func (s *Server) follow(l *live, o *observer, out *pusher, stored [][]byte) {
 			out.put(nowMessage(s.nowOf(l.id)))
 		case <-o.gone:
 			return
+		case <-left:
+			return
 		case <-s.done:
 			return
 		}
@@ -101,7 +128,11 @@ func (s *Server) follow(l *live, o *observer, out *pusher, stored [][]byte) {
 
 // pusher writes to an observer, several messages at once when they wait.
 type pusher struct {
-	conn    net.Conn
+	conn interface {
+		io.WriteCloser
+		SetWriteDeadline(time.Time) error
+	}
+	sent    func() error // brings what was written on its way; nil: it is
 	waiting net.Buffers
 }
 
@@ -115,6 +146,9 @@ func (p *pusher) flush() error {
 	_, err := rest.WriteTo(p.conn)
 	clear(p.waiting)
 	p.waiting = p.waiting[:0]
+	if err == nil && p.sent != nil {
+		err = p.sent()
+	}
 	return err
 }
 

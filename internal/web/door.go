@@ -1,0 +1,134 @@
+package web
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+)
+
+// Times after which a connection is let go. A stream of events sets its own.
+const (
+	headWithin   = 10 * time.Second // the head of a request must be there
+	bodyWithin   = time.Minute      // and its body
+	answerWithin = 3 * time.Minute  // the answer must have been taken
+	idleWithin   = 2 * time.Minute
+	maxHead      = 32 << 10 // bytes of a request's head
+	closing      = 10 * time.Second
+)
+
+// Door lets requests in until it is told to close, and then lets running answers finish.
+type Door struct {
+	Handler  http.Handler
+	TLS      *tls.Config  // nil: plain HTTP
+	Redirect net.Listener // plain HTTP that only sends browsers to https; nil: none
+	Named    func(host string) bool
+	Log      *slog.Logger
+}
+
+// drainer is a handler that has something to say before the door closes: [Server] tells the running pages and
+// waits until they have delivered what they hold.
+type drainer interface {
+	Drain(context.Context)
+	Stop()
+}
+
+// Serve answers on a listener until the context ends.
+func (d Door) Serve(ctx context.Context, ln net.Listener) error {
+	if d.Log == nil {
+		d.Log = slog.New(slog.DiscardHandler)
+	}
+	if d.TLS != nil {
+		ln = tls.NewListener(ln, d.TLS)
+	}
+	h := d.server(withHealth(d.Handler))
+	ended := make(chan error, 2)
+	go func() { ended <- h.Serve(ln) }()
+	if d.Redirect != nil {
+		to := d.server(d.toHTTPS(ln.Addr()))
+		defer to.Close()
+		go func() { ended <- to.Serve(d.Redirect) }()
+	}
+	select {
+	case err := <-ended:
+		return errors.Join(err, h.Close())
+	case <-ctx.Done():
+	}
+	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), closing)
+	defer cancel()
+	if s, ok := d.Handler.(drainer); ok {
+		s.Drain(wait)
+		s.Stop()
+	}
+	if err := h.Shutdown(wait); err != nil {
+		return errors.Join(err, h.Close())
+	}
+	return nil
+}
+
+func (d Door) server(h http.Handler) *http.Server {
+	return &http.Server{
+		Handler: h, ReadHeaderTimeout: headWithin, ReadTimeout: bodyWithin, WriteTimeout: answerWithin, IdleTimeout: idleWithin,
+		MaxHeaderBytes: maxHead, ErrorLog: slog.NewLogLogger(d.Log.Handler(), slog.LevelDebug),
+	}
+}
+
+// toHTTPS sends a browser that came by plain HTTP to the same page under TLS. Nothing that was sent is taken.
+func (d Door) toHTTPS(to net.Addr) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		host := hostOf(r.Host)
+		if !here(host) && (d.Named == nil || !d.Named(host)) {
+			http.Error(w, say("guard.host")+" "+say("guard.hint"), http.StatusForbidden)
+			return
+		}
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			http.Error(w, say("guard.plain"), http.StatusForbidden)
+			return
+		}
+		if a, ok := to.(*net.TCPAddr); ok && a.Port != 443 {
+			host = net.JoinHostPort(host, fmt.Sprint(a.Port))
+		}
+		w.Header().Set("Location", "https://"+host+r.URL.RequestURI())
+		w.WriteHeader(http.StatusPermanentRedirect)
+	})
+}
+
+// Serve answers on a listener by plain HTTP until the context ends.
+func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
+	return Door{Handler: s, Log: s.log}.Serve(ctx, ln)
+}
+
+// withHealth answers, before anything else, whether the program lives and whether it can store. The answers tell
+// nothing else, so nobody need sign in for them.
+func withHealth(next http.Handler) http.Handler {
+	m := http.NewServeMux()
+	m.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { tellHealth(w, nil) })
+	m.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
+		ready, ok := next.(interface{ Ready(context.Context) error })
+		if !ok {
+			tellHealth(w, errLocked)
+			return
+		}
+		tellHealth(w, ready.Ready(r.Context()))
+	})
+	m.Handle("/", next)
+	return m
+}
+
+var errLocked = errors.New("the record is not open yet")
+
+func tellHealth(w http.ResponseWriter, err error) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.Header().Set("X-Content-Type-Options", "nosniff")
+	if err != nil {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		fmt.Fprintln(w, err)
+		return
+	}
+	fmt.Fprintln(w, "ok")
+}

@@ -1,0 +1,62 @@
+package web
+
+import "maps"
+
+func init() { maps.Copy(english, networkTexts) }
+
+// networkTexts are the texts of the pages about the local network.
+var networkTexts = map[string]string{
+	"guard.plain": "Nothing is taken by plain HTTP. Open the page by https.",
+
+	"trust.title":       "Trust this server",
+	"trust.link":        "Let another device trust this server",
+	"trust.purpose":     "A tablet or a second screen connects without a warning once it trusts the authority of this site.",
+	"trust.none":        "This server uses no authority of its own. Where it runs, gradus certificate makes one; a certificate of the hospital's own authority needs nothing here.",
+	"trust.check":       "Take the certificate, and compare it",
+	"trust.why":         "The pages travel under TLS, so that nobody on the network can read or change them. The device must know whose certificate is the right one: this site's authority signed it.",
+	"trust.name":        "Authority",
+	"trust.fingerprint": "Fingerprint (SHA-256)",
+	"trust.until":       "Ends",
+	"trust.bounds":      "May sign for",
+	"trust.compare":     "Caution: compare the fingerprint with the one that gradus certificate printed where the server runs, by another way than this network. If it differs, stop: someone stands between this device and the server.",
+	"trust.get":         "Save the certificate",
+	"trust.pem":         "The same as PEM text",
+	"trust.how":         "Then, once on each device",
+	"trust.menus":       "The names of menus are as we know them from memory and change between versions; search the device's settings for the word certificate.",
+	"trust.after":       "Afterwards close the browser and open the page again: the warning is gone. The authority may sign for the addresses above and for nothing else. To undo it, remove the certificate where you put it.",
+
+	"trust.windows":   "Windows (for this user)",
+	"trust.windows.1": "Open the saved file gradus-authority.crt and choose Install Certificate.",
+	"trust.windows.2": "Choose Current User, then Place all certificates in the following store.",
+	"trust.windows.3": "Choose Trusted Root Certification Authorities, then Finish.",
+	"trust.windows.4": "Compare the fingerprint in the certificate's details before you answer Yes. A department does the same for all devices by group policy.",
+
+	"trust.mac":   "macOS",
+	"trust.mac.1": "Open the saved file; Keychain Access adds it to the login keychain.",
+	"trust.mac.2": "Find the authority by its name and open it.",
+	"trust.mac.3": "Compare the fingerprint (SHA-256) in its details.",
+	"trust.mac.4": "Under Trust choose Always Trust for Secure Sockets Layer, then close and confirm.",
+
+	"trust.ipad":   "iPadOS and iOS",
+	"trust.ipad.1": "Open this page in Safari and save the certificate; allow the profile.",
+	"trust.ipad.2": "Open Settings: the profile stands at the top, or under General, VPN and Device Management.",
+	"trust.ipad.3": "Compare the fingerprint under More Details, then choose Install.",
+	"trust.ipad.4": "Open Settings, General, About, Certificate Trust Settings.",
+	"trust.ipad.5": "Turn the authority on. Safari on these devices has no Web Bluetooth: heart rates are typed.",
+
+	"trust.android":   "Android",
+	"trust.android.1": "Save the certificate.",
+	"trust.android.2": "Open Settings, Security and privacy, More, Encryption and credentials, Install a certificate, CA certificate.",
+	"trust.android.3": "Read the warning, choose Install anyway, and pick the saved file.",
+	"trust.android.4": "Compare the fingerprint under Trusted credentials, User.",
+
+	"trust.linux":   "Linux (Chromium)",
+	"trust.linux.1": "Install libnss3-tools (its command is certutil).",
+	"trust.linux.2": "Run: certutil -d sql:$HOME/.pki/nssdb -A -t C,, -n gradus -i gradus-authority.pem",
+	"trust.linux.3": "Compare: openssl x509 -in gradus-authority.pem -noout -fingerprint -sha256",
+
+	"trust.firefox":   "Firefox, on every system",
+	"trust.firefox.1": "Open Settings, Privacy and Security, Certificates, View Certificates, Authorities, Import.",
+	"trust.firefox.2": "Pick the saved file, compare the fingerprint under View.",
+	"trust.firefox.3": "Tick Trust this CA to identify websites.",
+}
