@@ -25,6 +25,7 @@ type exportCmd struct {
 type source struct {
 	From []string `arg:"" name:"from" placeholder:"SHEET.csv|TEST" help:"Data sheets, or with --data the ids of recorded tests ('gradus log' lists them)."`
 	Data string   `name:"data" type:"path" placeholder:"DIR" help:"Data directory of the record: FROM are tests in it."`
+	databaseFlag
 
 	Today string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
 	Out   string `name:"out" placeholder:"FILE" help:"Write to this file; it appears whole or not at all."`
@@ -49,10 +50,13 @@ func (c *source) sheets(e *env) (tests []*sheet.Scored, failed bool, err error) 
 	return tests, unread || scores.Failed(), nil
 }
 
+// ofRecord reports whether tests of a record are meant, not data sheets.
+func (c *source) ofRecord() bool { return c.Data != "" || c.Database != "" }
+
 // recorded reads tests of the record.
 func (c *source) recorded() (tests []*exchange.Recorded, err error) {
 	ctx := context.Background()
-	store, err := record.Open(ctx, c.Data, record.Options{ReadOnly: true})
+	store, err := openToRead(ctx, c.Data, c.databaseFlag)
 	if err != nil {
 		return nil, err
 	}
@@ -60,7 +64,7 @@ func (c *source) recorded() (tests []*exchange.Recorded, err error) {
 	for _, id := range c.From {
 		t, err := exchange.ReadTest(ctx, store, id)
 		if errors.Is(err, record.ErrNotFound) {
-			return nil, fmt.Errorf("%w; gradus log --data %s lists them", err, c.Data)
+			return nil, fmt.Errorf("%w; gradus log with the same record lists them", err)
 		}
 		if err != nil {
 			return nil, err
@@ -120,7 +124,7 @@ func (c *exportFHIRCmd) Run(e *env) error {
 }
 
 func (c *exportFHIRCmd) tests(e *env) (tests []fhir.Test, failed bool, err error) {
-	if c.Data != "" {
+	if c.ofRecord() {
 		all, err := c.recorded()
 		if err != nil {
 			return nil, false, err

@@ -34,7 +34,7 @@ type exportXLSXCmd struct {
 
 // cases are the tests as tables show them.
 func (c *source) cases(e *env) (all []exchange.Case, failed bool, err error) {
-	if c.Data != "" {
+	if c.ofRecord() {
 		tests, err := c.recorded()
 		if err != nil {
 			return nil, false, err

@@ -15,6 +15,7 @@ import (
 type logCmd struct {
 	Test string `arg:"" optional:"" help:"Id of the test. Without it: list the tests."`
 	Data string `type:"path" placeholder:"DIR" help:"Data directory. Default: the user's own."`
+	databaseFlag
 }
 
 // Help follows the options of the command.
@@ -26,12 +27,8 @@ Example: gradus log t-20260102 --data clinic | gradus replay -`
 
 // Run prints the events of a test, or the tests.
 func (c *logCmd) Run(e *env) (err error) {
-	dir, err := dataDir(c.Data)
-	if err != nil {
-		return err
-	}
 	ctx := context.Background()
-	store, err := record.Open(ctx, dir, record.Options{ReadOnly: true})
+	store, err := openToRead(ctx, c.Data, c.databaseFlag)
 	if err != nil {
 		return err
 	}

@@ -16,8 +16,9 @@ import (
 )
 
 type serveCmd struct {
-	Listen    string `name:"listen" default:"127.0.0.1:7475" placeholder:"127.0.0.1:PORT" help:"Address to listen on; port 0 is any free one. Beyond this machine TLS and sign-in are needed."`
-	Data      string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
+	Listen string `name:"listen" default:"127.0.0.1:7475" placeholder:"127.0.0.1:PORT" help:"Address to listen on; port 0 is any free one. Beyond this machine TLS and sign-in are needed."`
+	Data   string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
+	databaseFlag
 	Policy    string `name:"policy" placeholder:"FILE" help:"The site's policy for the check before a test."`
 	Verified  bool   `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
 	NoBrowser bool   `name:"no-browser" help:"Do not open a browser."`
@@ -30,17 +31,22 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	address, err := c.address()
+	if err != nil {
+		return err
+	}
 	site, err := siteOf(e, c.Policy)
 	if err != nil {
 		return err
 	}
-	s := session{listen: c.Listen, dir: dir, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network}
+	s := session{listen: c.Listen, dir: dir, database: address, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network}
 	return s.run(e)
 }
 
 // session is one run of the pages.
 type session struct {
 	listen, dir string
+	database    string // its address; "": the record is a file in dir
 	demo        bool
 	speed       int
 	verified    bool
@@ -60,7 +66,7 @@ func (s *session) run(e *env) (err error) {
 		return err
 	}
 	defer way.close()
-	store, err := record.Open(ctx, s.dir, record.Options{})
+	store, shared, err := s.open(ctx)
 	if err != nil {
 		return err
 	}
@@ -74,7 +80,7 @@ func (s *session) run(e *env) (err error) {
 			return err
 		}
 	}
-	server, err := web.New(web.Options{Store: store, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
+	server, err := web.New(web.Options{Store: store, Shared: shared, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
 		Secure: way.secure, Named: way.named, Authority: way.authority})
 	if err != nil {
 		return err
@@ -94,6 +100,19 @@ func (s *session) run(e *env) (err error) {
 		stop() // a second signal ends the program at once
 	}()
 	return web.Door{Handler: server, TLS: way.tls, Redirect: way.redirect, Named: way.named, Log: log}.Serve(ctx, way.ln)
+}
+
+// open opens the record. One in a database may have other servers beside this one.
+func (s *session) open(ctx context.Context) (record.Store, web.Shared, error) {
+	if s.database == "" {
+		store, err := record.Open(ctx, s.dir, record.Options{})
+		return store, nil, err
+	}
+	if err := os.MkdirAll(s.dir, 0o700); err != nil {
+		return nil, nil, err
+	}
+	store, err := record.OpenDatabase(ctx, s.database, record.Options{})
+	return store, store, err
 }
 
 // openBrowser opens the address where a person sits in front of a screen.

@@ -299,3 +299,6 @@ func Main(m *testing.M) int {
 	}
 	return code
 }
+
+// Socket is the path of the server's socket.
+func (s *Server) Socket() string { return filepath.Join(s.dir, ".s.PGSQL."+strconv.Itoa(s.port)) }

@@ -24,6 +24,7 @@ import (
 type Postgres struct {
 	core
 	config *pgx.ConnConfig
+	feed   *feed // nil when it was opened for reading only
 }
 
 var _ Store = (*Postgres)(nil)
@@ -109,6 +110,8 @@ func openDatabase(ctx context.Context, address string, o Options, own schema) (_
 		return nil, err
 	}
 	s.warm()
+	s.feed = newFeed()
+	go s.tell()
 	return s, nil
 }
 
@@ -265,6 +268,10 @@ func (s *Postgres) postgres() dialect {
 
 // Close lets go of the database.
 func (s *Postgres) Close() error {
+	if s.feed != nil {
+		s.feed.end()
+		<-s.feed.ended
+	}
 	if s.cool != nil {
 		s.cool()
 	}

@@ -282,7 +282,10 @@ func (s *Server) keep(r *http.Request, l *live, events []conduct.Event) (record.
 	if err != nil {
 		return nil, err
 	}
-	if err := l.stored(events, marks); err != nil {
+	s.tell(toldEvents, l.id, nil)
+	if s.shared != nil && l.missed(events, marks) {
+		go s.catchUp(l) // another server has stored events between; all are shown in one order
+	} else if err := l.stored(events, marks); err != nil {
 		return nil, err
 	}
 	if slices.ContainsFunc(events, func(e conduct.Event) bool { return e.Kind == conduct.Closed }) {
@@ -368,6 +371,7 @@ func (s *Server) takeSamples(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
+	s.tell(toldSamples, l.id, ask.Blocks)
 	if l.watchers() > 0 {
 		data, err := json.Marshal(ask.Blocks)
 		if err != nil {
@@ -509,6 +513,7 @@ func (s *Server) showScreen(r *http.Request) (any, error) {
 		return nil, err
 	}
 	l.show(what)
+	s.tell(toldShow, l.id, what)
 	return what, nil
 }
 

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -26,14 +27,19 @@ type anchor struct {
 	TestMs int64  `json:"test_ms"`
 }
 
-// clockFile keeps the anchors, one small file for each test, so that they outlive the program.
+// clockFile keeps the anchors, one small file for each test, so that they outlive the program. Several servers of one
+// record keep them there.
 type clockFile struct {
-	dir string
-	mu  sync.Mutex
-	had map[string]anchor
+	dir    string
+	shared Shared // instead of the files; nil: none
+	mu     sync.Mutex
+	had    map[string]anchor
 }
 
-func openClocks(dir string) (*clockFile, error) {
+func openClocks(dir string, shared Shared) (*clockFile, error) {
+	if shared != nil {
+		return &clockFile{shared: shared, had: map[string]anchor{}}, nil
+	}
 	dir = filepath.Join(dir, "clocks")
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("%w; make the data directory writable or choose another with --data", err)
@@ -50,7 +56,7 @@ func (c *clockFile) get(test string) (anchor, bool) {
 	if a, ok := c.had[test]; ok {
 		return a, true
 	}
-	text, err := os.ReadFile(c.path(test))
+	text, err := c.read(test)
 	var a anchor
 	if err != nil || json.Unmarshal(text, &a) != nil {
 		return anchor{}, false
@@ -59,12 +65,37 @@ func (c *clockFile) get(test string) (anchor, bool) {
 	return a, true
 }
 
+func (c *clockFile) read(test string) ([]byte, error) {
+	if c.shared == nil {
+		return os.ReadFile(c.path(test))
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), shortly)
+	defer cancel()
+	return c.shared.Kept(ctx, "clocks/"+test)
+}
+
+func (c *clockFile) write(test string, text []byte) error {
+	if c.shared == nil {
+		return whole.Write(c.path(test), text)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), shortly)
+	defer cancel()
+	return c.shared.Keep(ctx, "clocks/"+test, text)
+}
+
+// forget makes the next get read anew.
+func (c *clockFile) forget(test string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	delete(c.had, test)
+}
+
 func (c *clockFile) put(test string, a anchor) error {
 	text, err := json.Marshal(a)
 	if err != nil {
 		return err
 	}
-	if err := whole.Write(c.path(test), text); err != nil {
+	if err := c.write(test, text); err != nil {
 		return err
 	}
 	c.mu.Lock()
@@ -90,6 +121,7 @@ func (s *Server) keepTime(test string, testMs int64) {
 	if err := s.clocks.put(test, now); err != nil {
 		s.log.Error("clock not kept", "test", test, "error", err)
 	}
+	s.tell(toldClock, test, nil)
 }
 
 func (s *Server) clockNow() anchor {

@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"gradus/conduct"
 	"gradus/internal/record"
@@ -17,7 +18,8 @@ const queue = 64
 // live is what the server keeps in memory of one test: the marks of what is stored, and who looks on.
 type live struct {
 	id     string
-	append sync.Mutex // one append at a time, so that observers get events in the order of the record
+	append sync.Mutex  // one append at a time, so that observers get events in the order of the record
+	behind atomic.Bool // another server has stored events
 
 	mu        sync.Mutex
 	marks     record.Marks

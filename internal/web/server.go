@@ -28,11 +28,12 @@ import (
 
 // Options say what a server works with.
 type Options struct {
-	Store record.Store
-	Dir   string // data directory: the key of the forms and the clocks of the tests
-	Demo  bool   // invented people only; every page says so
-	Speed int    // of the demo's time: 1, 10 or 60
-	Log   *slog.Logger
+	Store  record.Store
+	Dir    string // data directory: the key of the forms and the clocks of the tests
+	Shared Shared // the record, where other servers work on it too; nil: this one alone
+	Demo   bool   // invented people only; every page says so
+	Speed  int    // of the demo's time: 1, 10 or 60
+	Log    *slog.Logger
 
 	Verified bool // give no estimate by an equation whose coefficients nobody has compared with the paper
 
@@ -50,6 +51,7 @@ type Options struct {
 // Server answers the requests of the bedside.
 type Server struct {
 	store  record.Store
+	shared Shared
 	demo   bool
 	speed  int
 	dir    string
@@ -82,7 +84,7 @@ func New(o Options) (*Server, error) {
 	if o.Store == nil || o.Dir == "" {
 		return nil, errors.New("web: a server needs a store and a data directory")
 	}
-	s := &Server{store: o.Store, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
+	s := &Server{store: o.Store, shared: o.Shared, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
 		dir: o.Dir, secure: o.Secure, named: o.Named, root: o.Authority,
 		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf(filepath.Join(o.Dir, "protocols"), o.Verified)}
 	if s.site = o.Screening; s.site == nil {
@@ -98,13 +100,18 @@ func New(o Options) (*Server, error) {
 		s.boot = bootClock
 	}
 	var err error
-	if s.key, err = formKey(o.Dir); err != nil {
+	if o.Shared != nil {
+		s.key, err = sharedKey(o.Shared)
+	} else {
+		s.key, err = formKey(o.Dir)
+	}
+	if err != nil {
 		return nil, err
 	}
-	if s.clocks, err = openClocks(o.Dir); err != nil {
+	if s.clocks, err = openClocks(o.Dir, o.Shared); err != nil {
 		return nil, err
 	}
-	if s.own, err = openSite(o.Dir); err != nil {
+	if s.own, err = openSite(o.Dir, o.Shared); err != nil {
 		return nil, err
 	}
 	if s.assets, err = openAssets(o.Assets); err != nil {
@@ -114,6 +121,9 @@ func New(o Options) (*Server, error) {
 		return nil, err
 	}
 	s.mux = s.guard(s.routes())
+	if s.shared != nil {
+		go s.hear()
+	}
 	return s, nil
 }
 

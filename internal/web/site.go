@@ -49,15 +49,19 @@ func (c siteCard) Said() string {
 // siteFile keeps all versions of the card in a file beside the record, so that the card can be shown when the record
 // cannot be read.
 type siteFile struct {
-	path string
-	mu   sync.Mutex
-	all  []siteCard
+	path   string
+	shared Shared // keeps the versions instead of the file; nil: none
+	mu     sync.Mutex
+	all    []siteCard
 }
 
 const siteName = "site.json"
 
-func openSite(dir string) (*siteFile, error) {
-	f := &siteFile{path: filepath.Join(dir, siteName)}
+func openSite(dir string, shared Shared) (*siteFile, error) {
+	f := &siteFile{path: filepath.Join(dir, siteName), shared: shared}
+	if shared != nil {
+		return f, f.fetch()
+	}
 	text, err := os.ReadFile(f.path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return f, nil
@@ -75,6 +79,7 @@ func openSite(dir string) (*siteFile, error) {
 func (f *siteFile) card() siteCard {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	f.look()
 	if len(f.all) == 0 {
 		return siteCard{}
 	}
@@ -84,13 +89,23 @@ func (f *siteFile) card() siteCard {
 func (f *siteFile) versions() []siteCard {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	f.look()
 	return slices.Clone(f.all)
+}
+
+func (f *siteFile) look() {
+	if f.shared != nil {
+		_ = f.fetch() // what is known holds: the card is needed most when nothing else works
+	}
 }
 
 // add puts another version on disk and then in force.
 func (f *siteFile) add(c siteCard) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	if f.shared != nil {
+		return f.share(c)
+	}
 	c.Version = len(f.all) + 1
 	all := append(slices.Clone(f.all), c)
 	text, err := json.MarshalIndent(all, "", "  ")
