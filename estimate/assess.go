@@ -100,6 +100,7 @@ func Assess(p *protocol.Protocol, s *conduct.State, e *Estimator) Assessment {
 	a.unfinished()
 	a.ending()
 	a.record()
+	a.rail()
 	a.formula()
 	a.out.Verdict = Usable
 	for _, r := range a.out.Reasons {
@@ -122,6 +123,9 @@ type assessor struct {
 }
 
 const own = "our own choice, no source"
+
+// railSource has one equation for those who held the rail and another for those who did not.
+const railSource = "Predicting functional capacity during treadmill testing independent of exercise protocol, Med Sci Sports Exerc 1996;28:752"
 
 func (a *assessor) add(id, source, format string, args ...any) {
 	a.out.Reasons = append(a.out.Reasons, Caution{ID: id, Text: fmt.Sprintf(format, args...), Source: source})
@@ -372,6 +376,24 @@ func (a *assessor) record() {
 		if a.s.Uncertain > conduct.UncertainFrom && int(a.s.UncertAt) == a.out.End.Stage+1 {
 			a.add("uncertain-time", own, "after an interruption the time of this stage's readings is known only within %v", a.s.Uncertain)
 		}
+	}
+}
+
+// rail says what a held hand rail does to an estimate from treadmill stages.
+func (a *assessor) rail() {
+	if a.out.End == nil || a.e == nil {
+		return
+	}
+	form := a.p.Parts[a.s.Stages[a.out.End.Stage].Part].Work.Form()
+	if form != "speed" && form != "same-speed" && form != "chosen-speed" {
+		return
+	}
+	switch a.s.In.Rail {
+	case conduct.RailHeld:
+		a.add("hand-rail-held", railSource, "the hand rail was held: less work is done at the same speed and grade, heart rate is lower for it, and the estimate is too high")
+	case conduct.RailTouched:
+		a.add("hand-rail-touched", railSource, "the hand rail was touched for balance: where weight was taken off, the estimate is too high")
+		a.out.Reasons[len(a.out.Reasons)-1].Notice = true
 	}
 }
 

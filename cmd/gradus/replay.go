@@ -8,6 +8,7 @@ import (
 
 	"gradus/conduct"
 	"gradus/estimate"
+	estimators "gradus/estimate/library"
 	"gradus/internal/eventfile"
 	"gradus/protocol"
 )
@@ -57,7 +58,11 @@ func (c *replayCmd) Run(e *env) error {
 		r.at = r.state.Now
 	}
 	r.next = conduct.Next(plan.p, &r.state, r.at)
-	r.verdict = estimate.Assess(plan.p, &r.state, plan.e)
+	beside, err := estimators.WithExpectations(plan.e, &r.state.In)
+	if err != nil {
+		return err
+	}
+	r.verdict = estimate.Assess(plan.p, &r.state, beside)
 	if c.JSON {
 		err = writeJSON(e.out, r.json())
 	} else {

@@ -107,6 +107,10 @@ func sheetRows(p *protocol.Protocol) Table {
 	for _, col := range sheetColumns {
 		t.Head, t.Widths = append(t.Head, col.name), append(t.Widths, 1.2)
 	}
+	walk := walked(p)
+	if walk {
+		t.Head, t.Widths = append(t.Head, "Metres", "Rest, s"), append(t.Widths, 1.2, 1.2)
+	}
 	t.Head, t.Widths = append(t.Head, "Note"), append(t.Widths, 2.2)
 	for i := range p.Parts {
 		part := &p.Parts[i]
@@ -139,16 +143,42 @@ func sheetRows(p *protocol.Protocol) Table {
 				}
 				row = append(row, cell)
 			}
+			if walk {
+				row = append(row, "", "")
+			}
 			t.Rows = append(t.Rows, append(row, ""))
 		}
 		if p.Hold.Is() && part.Steady == "hold" {
-			t.Rows = append(t.Rows, []string{"", "+ ____", "", "", dash, dash, dash, ""})
+			t.Rows = append(t.Rows, t.filled("", "+ ____", "", "", dash, dash, dash))
 		}
 	}
 	for _, name := range []string{"Cool-down", "Recovery", "Recovery"} {
-		t.Rows = append(t.Rows, []string{name, "", "", "", "", "", "", ""})
+		t.Rows = append(t.Rows, t.filled(name))
 	}
 	return t
+}
+
+// walked reports whether a plan counts metres while its clock runs on through rests.
+func walked(p *protocol.Protocol) bool {
+	if p.Breaks.Is() {
+		return false
+	}
+	for i := range p.Parts {
+		for _, f := range p.Parts[i].Follow {
+			if f.What == protocol.Distance {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// filled is a row with empty boxes where nothing is said.
+func (t *Table) filled(cells ...string) []string {
+	for len(cells) < len(t.Head) {
+		cells = append(cells, "")
+	}
+	return cells
 }
 
 func sortMs(all []protocol.Ms) {

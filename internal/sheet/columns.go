@@ -18,7 +18,7 @@ var personColumns = []string{
 }
 
 var rowColumns = []string{
-	"stage", "minute", "stage_minute", "work_w", "speed_kmh", "speed_mph", "grade_percent", "distance_m", "breathlessness", "level", "hr_bpm", "disturbed", "rpe", "sbp_mmhg", "dbp_mmhg", "spo2_percent", "cadence_per_min",
+	"stage", "minute", "stage_minute", "work_w", "speed_kmh", "speed_mph", "grade_percent", "distance_m", "rest_s", "breathlessness", "level", "hr_bpm", "disturbed", "rpe", "sbp_mmhg", "dbp_mmhg", "spo2_percent", "cadence_per_min",
 	"symptom", "stop_reason", "note",
 }
 

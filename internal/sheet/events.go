@@ -102,6 +102,8 @@ func columnOf(e *conduct.Event) string {
 			protocol.Distance: "distance_m", protocol.Breathless: "breathlessness"}[e.What]
 	case conduct.WorkSet, conduct.CoolBegun:
 		return "work_w"
+	case conduct.Break, conduct.BreakOver:
+		return "rest_s"
 	case conduct.SignSeen:
 		return "symptom"
 	case conduct.Stopped:
@@ -129,7 +131,15 @@ func (w *writer) row(i int) bool {
 		w.extend(row)
 		row.In = w.s.Current()
 	}
-	return w.readings(i, row) && w.signs(i, row)
+	return w.rest(i, row) && w.readings(i, row) && w.signs(i, row)
+}
+
+// rest writes a rest that ended with the minute of the row.
+func (w *writer) rest(i int, row *Row) bool {
+	if row.Rest == nil {
+		return true
+	}
+	return w.add(i, conduct.Event{At: row.At - protocol.Ms(*row.Rest*1000), Kind: conduct.Break}) && w.add(i, conduct.Event{At: row.At, Kind: conduct.BreakOver})
 }
 
 // enter opens the stage, cool-down or recovery of a row where the row before ended.

@@ -88,6 +88,8 @@ type jsonGround struct {
 	DistanceM float64  `json:"distance_m"`
 	CourseM   *float64 `json:"course_m"`
 	LowSpO2   *float64 `json:"lowest_spo2_percent"`
+	Rests     int      `json:"rests"`
+	RestedS   float64  `json:"rested_s"`
 }
 
 type jsonInputs struct {
@@ -275,7 +277,8 @@ func groundJSON(t *Scored) *jsonGround {
 	if !ok {
 		return nil
 	}
-	return &jsonGround{m, some(s.CourseM(t.Protocol, int(s.Stages[0].Part))), some(s.LowestSpO2())}
+	rests, rested := s.RestsAt(s.Now)
+	return &jsonGround{m, some(s.CourseM(t.Protocol, int(s.Stages[0].Part))), some(s.LowestSpO2()), rests, float64(rested) / 1000}
 }
 
 func limitsJSON(s *conduct.State) jsonLimits {

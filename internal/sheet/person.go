@@ -11,6 +11,7 @@ import (
 	"gradus/internal/rows"
 	"gradus/physiology"
 	"gradus/protocol"
+	"gradus/screen"
 )
 
 // Person is what a sheet says about the participant and the test as a whole.
@@ -418,6 +419,25 @@ func (r *personReader) method() {
 		return
 	}
 	r.set("hr_method", means, 0)
+}
+
+// offers names the formulas of maximal heart rate made for people on the drug that the sheet names. None is taken without
+// being written there: exertion ends the test.
+func (r *personReader) offers(p *protocol.Protocol) {
+	if !screen.BetaBlocker(r.out.DrugName) {
+		return
+	}
+	var all []string
+	for _, f := range conduct.DrugFormulas(p, &r.out.In, "beta-blocker") {
+		gives := "needs rest_hr_bpm"
+		if f.MaxHR > 0 {
+			gives = fmt.Sprintf("%.4g /min, spread %g", f.MaxHR, f.SD)
+		}
+		all = append(all, f.ID+" ("+f.Note+"; "+gives+")")
+	}
+	if len(all) > 0 {
+		r.notice("rate_limiting_drug", "formulas for people on this drug may be written in max_hr_formula: %s; none is taken by itself", strings.Join(all, " or "))
+	}
 }
 
 // required looks for what the protocol needs and the sheet does not say.

@@ -34,6 +34,7 @@ type Row struct {
 
 	Work, Level, HR, RPE, SBP, DBP, SpO2, Cadence *float64
 	Speed, Grade, Distance, Breathless            *float64 // km/h, %, m, 0 to 10
+	Rest                                          *float64 // s, up to the row's minute
 
 	Disturbed bool
 	Symptoms  []Symptom
@@ -314,6 +315,38 @@ func (r *rowReader) level(l *line) *float64 {
 	return &v
 }
 
+// rest reads how long the participant stood still up to the minute of the row, in s. Only a plan whose clock runs on
+// through a rest has them.
+func (r *rowReader) rest(l *line, row *Row) *float64 {
+	text := r.t.cell(l, "rest_s")
+	if text == "" {
+		return nil
+	}
+	since := row.Began
+	if last := r.last(); last != nil && last.Phase == Stage && last.Stage == row.Stage {
+		since = last.Minute
+	}
+	longest := math.Round((row.Minute - since) * 60)
+	v, msg := numberOf(text, r.t.sheet.decimalComma)
+	switch {
+	case msg != "":
+	case row.Phase != Stage || r.p.Breaks.Is():
+		msg = "a rest is counted where the clock runs on through it, as in walks; leave it blank and write a note"
+	case !(v >= 0):
+		msg = fmt.Sprintf("%s s cannot be; check the entry", num(v))
+	case v > longest:
+		msg = fmt.Sprintf("a rest of %s s is longer than the %s s since the row before; write it in the row at whose minute it ended", num(v), num(longest))
+	}
+	if msg != "" {
+		r.t.faultAt(l, "rest_s", "%s", msg)
+		return nil
+	}
+	if v == 0 {
+		return nil
+	}
+	return &v
+}
+
 func (r *rowReader) values(l *line, row *Row) {
 	row.Work = r.value(l, "work_w", protocol.WorkRate, "work rate")
 	row.Level = r.level(l)
@@ -326,6 +359,7 @@ func (r *rowReader) values(l *line, row *Row) {
 	row.Distance = r.value(l, "distance_m", protocol.Distance, "distance")
 	row.Breathless = r.value(l, "breathlessness", protocol.Breathless, "breathlessness")
 	r.speed(l, row)
+	row.Rest = r.rest(l, row)
 	switch {
 	case row.DBP != nil && r.t.cell(l, "sbp_mmhg") == "":
 		r.t.faultAt(l, "sbp_mmhg", "systolic pressure is missing beside the diastolic; enter both")

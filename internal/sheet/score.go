@@ -159,6 +159,7 @@ func fill(out *Scored, t *test, today time.Time, plans Plans) {
 		return
 	}
 	reader.required(p)
+	reader.offers(p)
 	out.Protocol, out.Estimator = p, e
 	out.Rows, out.Stop = readRows(t, p, out.Person.In.Machine)
 	if len(t.faults) > 0 {

@@ -180,6 +180,9 @@ func (w *teller) ground() {
 	if g.LowSpO2 != nil {
 		text += fmt.Sprintf("; lowest oxygen saturation %s %%", num(*g.LowSpO2))
 	}
+	if g.Rests > 0 {
+		text += fmt.Sprintf("; rests: %d, %s s", g.Rests, num(g.RestedS))
+	}
 	w.say("    ", "%s.", text)
 }
 

@@ -295,19 +295,15 @@ func cautionsOf(plan *protocol.Protocol, e *estimate.Estimator, in *conduct.Inpu
 // offersOf names the formulas made for people on the drug that is named, with what each gives today. None is taken
 // without being chosen: exertion ends the test.
 func offersOf(plan *protocol.Protocol, in *conduct.Inputs, drugName string) (out []string) {
-	if in.Drug != conduct.DrugYes || !plan.EndPoint.Is() || in.MaxHR > 0 || in.AgeYears == 0 || !screen.BetaBlocker(drugName) {
+	if !screen.BetaBlocker(drugName) {
 		return nil
 	}
-	for _, f := range physiology.Formulas() {
-		if f.Drug != "beta-blocker" || f.ID == in.Formula || f.Mode != "" && f.Mode != plan.Modality {
-			continue
-		}
-		max, _, err := physiology.MaxHR(f.ID, in.AgeYears, in.Sex == conduct.Female, in.RestHR)
-		if err != nil {
+	for _, f := range conduct.DrugFormulas(plan, in, "beta-blocker") {
+		if f.MaxHR == 0 {
 			out = append(out, say("caution.offer.rest", f.ID, f.Note))
 			continue
 		}
-		out = append(out, say("caution.offer", f.ID, f.Note, fixedIf(max), num(f.SD)))
+		out = append(out, say("caution.offer", f.ID, f.Note, fixedIf(f.MaxHR), num(f.SD)))
 	}
 	return out
 }

@@ -99,3 +99,19 @@ func TestEquationPages(t *testing.T) {
 		t.Errorf("an unknown equation: %d", p.status)
 	}
 }
+
+// A held hand rail is a caution of the estimate, a touched one a notice; on an ergometer there is none to hold.
+func TestHandRail(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	for rail, want := range map[string]string{"held": "</strong> the hand rail was held", "touched": "the hand rail was touched for balance", "no": ""} {
+		id := w.driven(w.person("R-"+rail), with("protocol", "bruce", "age_years", "24", "rest_hr_bpm", "60", "hand_rail", rail))
+		p := w.get("/tests/" + id)
+		if has := strings.Contains(p.text, "the hand rail was"); has != (want != "") || !strings.Contains(p.text, want) {
+			t.Errorf("%s: %v %s", rail, has, want)
+		}
+		if usable := strings.Contains(p.text, "<strong>usable</strong>"); usable != (rail != "held") {
+			t.Errorf("%s: usable is %v", rail, usable)
+		}
+	}
+}
