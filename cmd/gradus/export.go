@@ -41,7 +41,7 @@ func (c *source) sheets(e *env) (tests []*sheet.Scored, failed bool, err error) 
 	}
 	sheets, unread := readSheets(e.err, c.From)
 	scores := sheet.Score(sheets, today, planReader(false))
-	complain(e.err, scores)
+	complain(e.err, scores, "")
 	for _, t := range scores.Tests {
 		if len(t.Faults) == 0 {
 			tests = append(tests, t)

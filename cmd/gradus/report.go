@@ -57,7 +57,7 @@ func (c *reportCmd) Run(e *env) error {
 	}
 	sheets, unread := readSheets(e.err, c.Files)
 	scores := sheet.Score(sheets, today, planReader(false))
-	complain(e.err, scores)
+	complain(e.err, scores, c.Test)
 	if unread {
 		return errReported
 	}

@@ -43,7 +43,7 @@ func (c *scoreCmd) Run(e *env) error {
 	}
 	sheets, unread := readSheets(e.err, c.Files)
 	scores := sheet.Score(sheets, today, planReader(c.Verified))
-	complain(e.err, scores)
+	complain(e.err, scores, "")
 	if err := put(e.out, c.Out, func(out io.Writer) error { return write(scores, out) }); err != nil {
 		return err
 	}
@@ -157,8 +157,8 @@ func planReader(verified bool) sheet.Plans {
 	}
 }
 
-// complain writes notices and faults.
-func complain(errw io.Writer, s *sheet.Scores) {
+// complain writes notices and faults; notices only of one test where one is named.
+func complain(errw io.Writer, s *sheet.Scores, only string) {
 	for _, text := range s.Notices {
 		fmt.Fprintf(errw, "notice: %s\n", text)
 	}
@@ -167,6 +167,9 @@ func complain(errw io.Writer, s *sheet.Scores) {
 	}
 	for _, t := range s.Tests {
 		for _, text := range t.Notices {
+			if only != "" && t.ID != only {
+				continue
+			}
 			fmt.Fprintf(errw, "notice: %s\n", text)
 		}
 		for _, f := range t.Faults {
