@@ -61,11 +61,17 @@ func (s *Server) api(do func(*http.Request) (any, error)) http.HandlerFunc {
 	}
 }
 
-// note logs what the disk did. What a page sent wrongly is the page's to show.
+// note logs what the disk or the program did. What a page sent wrongly is the page's to show, and may hold anything.
 func (s *Server) note(r *http.Request, err error) {
 	var storage *record.StorageError
 	if errors.As(err, &storage) {
-		s.log.Error("storage", "path", r.URL.Path, "error", err)
+		s.meters.errors.WithLabelValues("storage").Inc()
+		s.logOf(r.Context()).Error("storage", "error", err)
+		return
+	}
+	if status, _ := explain(err); status >= http.StatusInternalServerError && r.Context().Err() == nil {
+		s.meters.errors.WithLabelValues("inside").Inc()
+		s.logOf(r.Context()).Error("inside", "error", err)
 	}
 }
 
@@ -277,11 +283,16 @@ func (s *Server) takeEvents(r *http.Request) (any, error) {
 func (s *Server) keep(r *http.Request, l *live, events []conduct.Event) (record.Marks, error) {
 	l.append.Lock()
 	defer l.append.Unlock()
-	defer func() { s.appended.Store(time.Now().UnixMilli()) }()
+	began := time.Now()
 	marks, err := s.store.Append(r.Context(), l.id, events)
+	now := time.Now()
+	s.appended.Store(now.UnixMilli())
 	if err != nil {
 		return nil, err
 	}
+	l.heard.Store(now.UnixMilli())
+	s.meters.append.Observe(now.Sub(began).Seconds())
+	s.meters.events.Add(float64(len(events)))
 	s.tell(toldEvents, l.id, nil)
 	if s.shared != nil && l.missed(events, marks) {
 		go s.catchUp(l) // another server has stored events between; all are shown in one order
@@ -305,7 +316,7 @@ func (s *Server) endVisit(r *http.Request, test string) {
 		}
 	}
 	if err != nil {
-		s.log.Error("visit of a test that ended", "test", test, "error", err)
+		s.logOf(r.Context()).Error("visit of a test that ended", "test", test, "error", err)
 	}
 }
 
@@ -371,6 +382,7 @@ func (s *Server) takeSamples(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
+	l.heard.Store(time.Now().UnixMilli())
 	s.tell(toldSamples, l.id, ask.Blocks)
 	if l.watchers() > 0 {
 		data, err := json.Marshal(ask.Blocks)
@@ -529,7 +541,7 @@ func (s *Server) download(w http.ResponseWriter, r *http.Request) {
 	if r.Header.Get("Sec-Fetch-Dest") == "document" || r.URL.Query().Has("keep") {
 		if t, err := s.retell(r); err == nil && !t.test.Running() {
 			if err := s.handOut(r, &t, optionText("paper_what", "log"), "", ""); err != nil {
-				s.log.Error("paper of a test", "test", id, "error", err)
+				s.logOf(r.Context()).Error("paper of a test", "test", id, "error", err)
 			}
 		}
 	}

@@ -11,14 +11,19 @@ import (
 	"time"
 )
 
-// Times after which a connection is let go. A stream of events sets its own.
+// Times after which a connection is let go.
+type Times struct {
+	Head   time.Duration // the head of a request must be there
+	Body   time.Duration // and its body
+	Answer time.Duration // the answer must have been taken; a stream of events sets its own
+}
+
+var usual = Times{Head: 10 * time.Second, Body: time.Minute, Answer: 3 * time.Minute}
+
 const (
-	headWithin   = 10 * time.Second // the head of a request must be there
-	bodyWithin   = time.Minute      // and its body
-	answerWithin = 3 * time.Minute  // the answer must have been taken
-	idleWithin   = 2 * time.Minute
-	maxHead      = 32 << 10 // bytes of a request's head
-	closing      = 10 * time.Second
+	idleWithin = 2 * time.Minute
+	maxHead    = 32 << 10 // bytes of a request's head
+	closing    = 10 * time.Second
 )
 
 // Door lets requests in until it is told to close, and then lets running answers finish.
@@ -27,6 +32,7 @@ type Door struct {
 	TLS      *tls.Config  // nil: plain HTTP
 	Redirect net.Listener // plain HTTP that only sends browsers to https; nil: none
 	Named    func(host string) bool
+	Within   Times // zero: the usual ones
 	Log      *slog.Logger
 }
 
@@ -41,6 +47,9 @@ type drainer interface {
 func (d Door) Serve(ctx context.Context, ln net.Listener) error {
 	if d.Log == nil {
 		d.Log = slog.New(slog.DiscardHandler)
+	}
+	if d.Within == (Times{}) {
+		d.Within = usual
 	}
 	if d.TLS != nil {
 		ln = tls.NewListener(ln, d.TLS)
@@ -72,7 +81,7 @@ func (d Door) Serve(ctx context.Context, ln net.Listener) error {
 
 func (d Door) server(h http.Handler) *http.Server {
 	return &http.Server{
-		Handler: h, ReadHeaderTimeout: headWithin, ReadTimeout: bodyWithin, WriteTimeout: answerWithin, IdleTimeout: idleWithin,
+		Handler: h, ReadHeaderTimeout: d.Within.Head, ReadTimeout: d.Within.Body, WriteTimeout: d.Within.Answer, IdleTimeout: idleWithin,
 		MaxHeaderBytes: maxHead, ErrorLog: slog.NewLogLogger(d.Log.Handler(), slog.LevelDebug),
 	}
 }
@@ -102,8 +111,8 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 	return Door{Handler: s, Log: s.log}.Serve(ctx, ln)
 }
 
-// withHealth answers, before anything else, whether the program lives and whether it can store. The answers tell
-// nothing else, so nobody need sign in for them.
+// withHealth answers, before anything else, whether the program lives and whether it can store; the answers tell
+// nothing else, so nobody need sign in for them. What it has counted it tells whoever asks from this machine.
 func withHealth(next http.Handler) http.Handler {
 	m := http.NewServeMux()
 	m.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { tellHealth(w, nil) })
@@ -114,6 +123,13 @@ func withHealth(next http.Handler) http.Handler {
 			return
 		}
 		tellHealth(w, ready.Ready(r.Context()))
+	})
+	m.HandleFunc("GET /metrics", func(w http.ResponseWriter, r *http.Request) {
+		if counts, ok := next.(interface{ Metrics() http.Handler }); ok && fromHere(r) {
+			counts.Metrics().ServeHTTP(w, r)
+			return
+		}
+		next.ServeHTTP(w, r)
 	})
 	m.Handle("/", next)
 	return m

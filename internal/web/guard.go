@@ -34,6 +34,9 @@ var headers = [][2]string{
 	{"Cache-Control", "no-store"},
 }
 
+// maxBody is the most that any request may carry; the routes allow less, each as much as it needs.
+const maxBody = 32 << 20
+
 // onlyTLS makes a browser that came once by TLS come by nothing else for a year. It is never said for a name of this
 // machine alone, which other programs share.
 const onlyTLS = "max-age=31536000"
@@ -45,11 +48,13 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			w.Header().Set(h[0], h[1])
 		}
 		defer s.survive(w, r)
+		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
 		if s.secure && !here(hostOf(r.Host)) {
 			w.Header().Set("Strict-Transport-Security", onlyTLS)
 		}
 		if why := s.stranger(r); why != "" {
-			s.log.Warn("refused", "why", why, "method", r.Method)
+			s.meters.errors.WithLabelValues("refused").Inc()
+			s.logOf(r.Context()).Warn("refused", "why", why)
 			refuse(w, r, http.StatusForbidden, say("guard."+why), say("guard.hint"))
 			return
 		}
@@ -66,7 +71,8 @@ func (s *Server) survive(w http.ResponseWriter, r *http.Request) {
 	if err, ok := p.(error); ok && errors.Is(err, http.ErrAbortHandler) {
 		panic(p)
 	}
-	s.log.Error("panic", "path", r.URL.Path, "what", fmt.Sprint(p), "stack", string(debug.Stack()))
+	s.meters.errors.WithLabelValues("panic").Inc()
+	s.logOf(r.Context()).Error("panic", "what", fmt.Sprint(p), "stack", string(debug.Stack()))
 	refuse(w, r, http.StatusInternalServerError, say("error.inside"), say("error.inside.hint"))
 }
 

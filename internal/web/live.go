@@ -18,8 +18,9 @@ const queue = 64
 // live is what the server keeps in memory of one test: the marks of what is stored, and who looks on.
 type live struct {
 	id     string
-	append sync.Mutex  // one append at a time, so that observers get events in the order of the record
-	behind atomic.Bool // another server has stored events
+	append sync.Mutex   // one append at a time, so that observers get events in the order of the record
+	behind atomic.Bool  // another server has stored events
+	heard  atomic.Int64 // when an event or a sample came last, in ms since 1970
 
 	mu        sync.Mutex
 	marks     record.Marks

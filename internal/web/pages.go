@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
+	"mime"
 	"net/http"
 	"strconv"
 	"strings"
@@ -62,6 +63,9 @@ const maxForm = 64 << 10
 // form takes a form that this server wrote for this browser.
 func (s *Server) form(do func(http.ResponseWriter, *http.Request) error) http.HandlerFunc {
 	return s.page(func(w http.ResponseWriter, r *http.Request) error {
+		if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/x-www-form-urlencoded" {
+			return &askError{http.StatusUnsupportedMediaType, "form", say("form.type"), say("form.again")}
+		}
 		r.Body = http.MaxBytesReader(w, r.Body, maxForm)
 		if err := r.ParseForm(); err != nil {
 			var large *http.MaxBytesError
@@ -79,6 +83,11 @@ type faultBody struct{ Text, Hint string }
 
 func (s *Server) showFault(w http.ResponseWriter, err error) {
 	status, f := explain(err)
+	if status == http.StatusInternalServerError {
+		if n := w.Header().Get(numberHeader); n != "" {
+			f.Hint += " " + say("error.number", n)
+		}
+	}
 	title := say("error.title")
 	if status == http.StatusNotFound {
 		title = say("error.missing.title")

@@ -60,11 +60,25 @@ type peopleBody struct {
 	Total      int
 	From, To   int // which of them are on the page, from 1
 	Back, On   string
+	Before     int // the page before and the one after
+	After      int
+	Sent       bool // the search was sent as a form: names stand in no address
 	Archived   bool
 	Form       form
 	Drugs      drugRows
 	Duplicates []duplicate
 }
+
+// turn leads to another page of a search.
+type turn struct {
+	Query    string
+	Archived bool
+	Page     int
+	Back     bool
+}
+
+// Turn is for the pages.
+func (b peopleBody) Turn(page int) turn { return turn{b.Query, b.Archived, page, page == b.Before} }
 
 // duplicate is somebody who may be the same person.
 type duplicate struct {
@@ -83,6 +97,10 @@ func (s *Server) people(w http.ResponseWriter, r *http.Request) error {
 // showPeople shows a page of those who match beside the form for a new person.
 func (s *Server) showPeople(w http.ResponseWriter, r *http.Request, status int, body peopleBody) error {
 	q := r.URL.Query()
+	if r.URL.Path == "/people/search" {
+		q = r.PostForm
+		body.Sent = true
+	}
 	body.Query, body.Archived = strings.TrimSpace(q.Get("q")), q.Get("archived") == "yes"
 	page, err := strconv.Atoi(q.Get("page"))
 	if err != nil || page < 1 || page > 1<<20 {
@@ -94,6 +112,7 @@ func (s *Server) showPeople(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	body.Found, body.Total = found.People, found.Total
 	body.From, body.To = (page-1)*foundMost+1, (page-1)*foundMost+len(found.People)
+	body.Before, body.After = page-1, page+1
 	at := func(page int) string {
 		next := r.URL.Query()
 		next.Set("page", strconv.Itoa(page))

@@ -18,6 +18,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -42,6 +43,9 @@ type Options struct {
 	Secure    bool                   // browsers reach the pages by https alone
 	Named     func(host string) bool // the names and addresses by which they do, besides those of this machine; nil: none
 	Authority *x509.Certificate      // of the site itself, offered on the page "trust"; nil: none
+
+	Administrator func(*http.Request) bool // who may read the counts from elsewhere; nil: nobody
+	Backup        func() (time.Time, bool) // when the newest backup was made; nil: not known
 
 	Assets fs.FS               // the page's built scripts and styles; nil: those in the program
 	Now    func() time.Time    // wall clock; nil: the machine's
@@ -69,12 +73,18 @@ type Server struct {
 	named  func(string) bool
 	root   *x509.Certificate
 	mux    http.Handler
+	table  *table
+	meters *meters
+	write  func(context.Context) error // tries whether the record can be written; nil: not known
+
+	administrator func(*http.Request) bool
 
 	mu   sync.Mutex
 	live map[string]*live
 	done chan struct{} // closed when the server stops
 
 	going    atomic.Bool
+	streams  atomic.Int64
 	appended atomic.Int64 // when events came last, in ms since 1970
 	once     sync.Once
 }
@@ -120,7 +130,11 @@ func New(o Options) (*Server, error) {
 	if s.pages, err = parsePages(s.assets); err != nil {
 		return nil, err
 	}
-	s.mux = s.guard(s.routes())
+	if w, ok := o.Store.(interface{ Writable(context.Context) error }); ok {
+		s.write = w.Writable
+	}
+	s.administrator, s.meters = o.Administrator, newMeters(s, o.Backup)
+	s.mux = s.watched(s.guard(s.routes()))
 	if s.shared != nil {
 		go s.hear()
 	}
@@ -133,13 +147,16 @@ func (s *Server) Built() bool { return s.assets.built() }
 // ServeHTTP answers one request.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.mux.ServeHTTP(w, r) }
 
-// Ready reports whether the record can be read and the data directory written.
+// Ready reports whether the record and the data directory can be written.
 func (s *Server) Ready(ctx context.Context) error {
 	if s.going.Load() {
 		return errors.New("the server is going down")
 	}
-	if _, err := s.store.Tests(ctx, record.TestFilter{Limit: 1}); err != nil {
-		return errors.New("the record cannot be read")
+	if s.write != nil {
+		if err := s.write(ctx); err != nil {
+			s.log.Error("the record cannot be written", "error", err)
+			return errors.New("the record cannot be written")
+		}
 	}
 	probe, err := os.CreateTemp(s.dir, ".ready-*")
 	if err == nil {
@@ -156,10 +173,13 @@ func (s *Server) Ready(ctx context.Context) error {
 func (s *Server) Stop() { s.once.Do(func() { close(s.done) }) }
 
 func (s *Server) routes() http.Handler {
-	m := http.NewServeMux()
+	m := &table{}
+	s.table = m
+	m.HandleFunc("GET /metrics", s.metricsPage)
 	m.HandleFunc("GET /{$}", s.page(s.today))
 	m.HandleFunc("GET /people", s.page(s.people))
 	m.HandleFunc("POST /people", s.form(s.addPerson))
+	m.HandleFunc("POST /people/search", s.form(s.people))
 	m.HandleFunc("GET /people/{person}", s.page(s.person))
 	m.HandleFunc("POST /people/{person}", s.form(s.changePerson))
 	m.HandleFunc("POST /people/{person}/archive", s.form(s.archive))
@@ -250,6 +270,26 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("GET /favicon.ico", serveIcon)
 	m.HandleFunc("/", s.page(func(http.ResponseWriter, *http.Request) error { return record.ErrNotFound }))
 	return m
+}
+
+// table is the list of routes, which tests go through, with the mux that follows it.
+type table struct {
+	http.ServeMux
+	patterns []string
+}
+
+func (t *table) HandleFunc(pattern string, do http.HandlerFunc) {
+	t.patterns = append(t.patterns, pattern)
+	t.ServeMux.HandleFunc(pattern, do)
+}
+
+// Routes lists the patterns of all routes.
+func (s *Server) Routes() []string { return slices.Clone(s.table.patterns) }
+
+// routeOf is the pattern that a request belongs to.
+func (s *Server) routeOf(r *http.Request) string {
+	_, pattern := s.table.Handler(r)
+	return pattern
 }
 
 // liveTest returns what the server keeps in memory of a test that is in the record.

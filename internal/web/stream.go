@@ -49,7 +49,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	out, err := takeConnection(w)
 	if err != nil {
 		l.leave(o)
-		s.log.Error("stream", "test", l.id, "error", err)
+		s.logOf(r.Context()).Error("stream", "error", err)
 		refuse(w, r, http.StatusInternalServerError, say("error.inside"), say("error.inside.hint"))
 		return
 	}
@@ -96,6 +96,8 @@ func takeConnection(w http.ResponseWriter) (*pusher, error) {
 
 // follow hands on what comes until the observer leaves, falls behind or the server stops.
 func (s *Server) follow(l *live, o *observer, out *pusher, stored [][]byte, left <-chan struct{}) {
+	s.streams.Add(1)
+	defer s.streams.Add(-1)
 	defer out.conn.Close()
 	defer l.leave(o)
 	for _, part := range stored {

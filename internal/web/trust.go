@@ -41,9 +41,9 @@ func (s *Server) trust(w http.ResponseWriter, _ *http.Request) error {
 		}
 	}
 	for _, sys := range trustSystems {
-		t := trustSystem{Title: say("trust." + sys.name)}
+		t := trustSystem{Title: say("trust.on." + sys.name)}
 		for i := range sys.steps {
-			t.Steps = append(t.Steps, say("trust."+sys.name+"."+string(rune('1'+i))))
+			t.Steps = append(t.Steps, say("trust.on."+sys.name+"."+string(rune('1'+i))))
 		}
 		b.Systems = append(b.Systems, t)
 	}

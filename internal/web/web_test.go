@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
@@ -33,6 +34,9 @@ type bedside struct {
 	demo     bool
 	speed    int
 	clock    *clocks
+	log      *slog.Logger
+
+	administrator func(*http.Request) bool
 }
 
 // clocks are those of the machine the server stands on.
@@ -77,7 +81,7 @@ func (b *bedside) start() {
 func (b *bedside) serve() {
 	b.t.Helper()
 	var err error
-	b.srv, err = web.New(web.Options{Store: b.store, Dir: b.dir, Demo: b.demo, Speed: b.speed, Assets: built, Verified: b.verified,
+	b.srv, err = web.New(web.Options{Store: b.store, Dir: b.dir, Demo: b.demo, Speed: b.speed, Assets: built, Verified: b.verified, Log: b.log, Administrator: b.administrator,
 		Now: func() time.Time { return b.clock.wall }, Boot: func() (web.Boot, bool) { return b.clock.boot, !b.clock.none }})
 	if err != nil {
 		b.t.Fatal(err)
