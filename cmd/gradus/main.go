@@ -38,6 +38,7 @@ type commands struct {
 	Replay      replayCmd      `cmd:"" help:"Replay an event list to its state and result."`
 	Log         logCmd         `cmd:"" help:"List recorded tests, or print the events of one as JSON lines."`
 	Export      exportCmd      `cmd:"" help:"Hand tests to other systems: FHIR, a data package, a workbook."`
+	Move        moveCmd        `cmd:"" help:"Copy a whole record between a directory and a database, and verify it."`
 	Import      importCmd      `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`
 	Check       checkCmd       `cmd:"" help:"Check a file of another system before it is used."`
 	Version     versionCmd     `cmd:"" help:"Print the version and the standing of this program."`

@@ -89,3 +89,6 @@ func (s *Postgres) HoldAll(ctx context.Context, test string) (release func() err
 	}
 	return tx.Rollback, errors.Join(s.alone(ctx, tx), s.hold(ctx, tx, []string{test}))
 }
+
+// Dir is the data directory.
+func (s *SQLite) Dir() string { return filepath.Dir(s.place) }

@@ -220,3 +220,45 @@ func (f *siteFile) share(c siteCard) error {
 		}
 	}
 }
+
+// CardsOf are the versions of the site's card in a data directory, under the names that servers of one record keep
+// them by.
+func CardsOf(dir string) (map[string][]byte, error) {
+	f, err := openSite(dir, nil)
+	if err != nil {
+		return nil, err
+	}
+	cards := map[string][]byte{}
+	for _, c := range f.all {
+		if cards[cardName(c.Version)], err = json.Marshal(c); err != nil {
+			return nil, err
+		}
+	}
+	return cards, nil
+}
+
+// CardsTo puts the site's card that a record keeps into a data directory, unless there is one.
+func CardsTo(ctx context.Context, dir string, from interface {
+	Kept(ctx context.Context, name string) ([]byte, error)
+}) error {
+	f, err := openSite(dir, nil)
+	if err != nil || len(f.all) > 0 {
+		return err
+	}
+	for n := 1; ; n++ {
+		text, err := from.Kept(ctx, cardName(n))
+		if errors.Is(err, record.ErrNotFound) {
+			return nil
+		}
+		var c siteCard
+		if err == nil {
+			err = json.Unmarshal(text, &c)
+		}
+		if err == nil {
+			err = f.add(c)
+		}
+		if err != nil {
+			return err
+		}
+	}
+}

@@ -1,0 +1,154 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"text/tabwriter"
+
+	"gradus/internal/record"
+	"gradus/internal/vault"
+	"gradus/internal/web"
+)
+
+type moveCmd struct {
+	From       string `name:"from" required:"" placeholder:"DIR|URL" help:"The record to copy: a data directory, or a database as postgres://user@host/database."`
+	To         string `name:"to" required:"" placeholder:"DIR|URL" help:"Where to: a new directory or an empty database."`
+	Plain      bool   `name:"plain" help:"Make the record in a new directory without encryption."`
+	Passphrase string `name:"passphrase-file" placeholder:"FILE" help:"File whose first line is the passphrase of the record in a directory."`
+}
+
+// Help follows the options of the command.
+func (c *moveCmd) Help() string {
+	return `Copies everything, reads both records and compares them table by table, and keeps the copy only when they are the same. The first record is left as it is. Stop every server of both before.
+
+A password does not belong in a command line: an address in GRADUS_DATABASE with a password is used where --from or --to is the same without it; the password file of PostgreSQL is read as well.
+
+Example: gradus move --from clinic --to postgres://gradus@db.example.org/gradus`
+}
+
+// Run moves a record.
+func (c *moveCmd) Run(e *env) (err error) {
+	if c.From == c.To {
+		return usageError{"--from and --to are the same"}
+	}
+	ctx := context.Background()
+	named := os.Getenv(databaseVariable)
+	os.Unsetenv(databaseVariable)
+	from, err := c.open(ctx, c.From, named, false)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, from.Close()) }()
+	to, err := c.open(ctx, c.To, named, true)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, to.Close()) }()
+	var cards map[string][]byte
+	if !record.IsDatabase(c.From) {
+		if cards, err = web.CardsOf(c.From); err != nil {
+			return err
+		}
+	}
+	table := tabwriter.NewWriter(e.out, 0, 0, 2, ' ', 0)
+	if err := record.Move(ctx, from, to, cards, func(m record.Moved) {
+		fmt.Fprintf(table, "%s\t%d\t%s\n", m.Table, m.Rows, m.Digest[:16])
+	}); err != nil {
+		return err
+	}
+	if !record.IsDatabase(c.To) {
+		if err := web.CardsTo(ctx, c.To, to); err != nil {
+			return err
+		}
+	}
+	if err := errors.Join(table.Flush(), to.Check(ctx)); err != nil {
+		return err
+	}
+	fmt.Fprintln(e.out, "Everything is there, and the same. Each line: table, rows, and the sum of its content, equal in both.")
+	return c.rest(e)
+}
+
+// rest says what is no part of a record.
+func (c *moveCmd) rest(e *env) error {
+	if record.IsDatabase(c.From) {
+		return nil
+	}
+	if _, err := os.Stat(filepath.Join(c.From, "protocols")); err != nil {
+		return nil
+	}
+	_, err := fmt.Fprintln(e.out, "The site's own protocols are files: copy the folder protocols into the data directory of every server.")
+	return err
+}
+
+// movable is a record that can be moved and shared.
+type movable interface {
+	record.Movable
+	Kept(ctx context.Context, name string) ([]byte, error)
+}
+
+func (c *moveCmd) open(ctx context.Context, place, named string, fresh bool) (movable, error) {
+	if strings.Contains(place, "://") {
+		if err := checkAddress(place); err != nil {
+			return nil, err
+		}
+		return record.OpenDatabase(ctx, withSecret(place, named), record.Options{})
+	}
+	state, err := vault.StateOf(place)
+	if err != nil {
+		return nil, err
+	}
+	if state == vault.Locked {
+		key, err := c.unlock(place)
+		if err != nil {
+			return nil, err
+		}
+		return vault.Open(ctx, place, key, record.Options{})
+	}
+	if fresh && !c.Plain {
+		return nil, usageError{"--to names a directory: make an encrypted record there first and give --passphrase-file, or say --plain"}
+	}
+	if !fresh {
+		s, err := record.Open(ctx, place, record.Options{ReadOnly: true}) // it must be there and complete
+		if err != nil {
+			return nil, err
+		}
+		if err := s.Close(); err != nil {
+			return nil, err
+		}
+	}
+	return record.Open(ctx, place, record.Options{})
+}
+
+func (c *moveCmd) unlock(dir string) (*vault.Key, error) {
+	if c.Passphrase == "" {
+		return nil, usageError{"the record in " + dir + " is encrypted: give its passphrase by --passphrase-file"}
+	}
+	text, err := readSmall(c.Passphrase, 64<<10)
+	if err != nil {
+		return nil, err
+	}
+	line, _, _ := strings.Cut(string(text), "\n")
+	f, err := vault.Load(dir)
+	if err != nil {
+		return nil, err
+	}
+	return f.Unlock(strings.TrimSuffix(line, "\r"))
+}
+
+// withSecret is the address of the environment where it names the same database with a password.
+func withSecret(address, named string) string {
+	u, err := url.Parse(named)
+	if err != nil || u.User == nil {
+		return address
+	}
+	u.User = url.User(u.User.Username())
+	if u.String() == address {
+		return named
+	}
+	return address
+}

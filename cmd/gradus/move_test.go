@@ -1,0 +1,72 @@
+package main
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"gradus/internal/pgtest"
+	"gradus/internal/record"
+)
+
+// command runs the program in this process.
+func command(t *testing.T, args ...string) (code int, out, errw string) {
+	t.Helper()
+	var o, w strings.Builder
+	code = run(args, strings.NewReader(""), &o, &w)
+	return code, o.String(), w.String()
+}
+
+// From a directory to a database and back; what stands beside the record goes along. A second time is refused.
+func TestMoveCommand(t *testing.T) {
+	ctx := context.Background()
+	dir, back := t.TempDir(), filepath.Join(t.TempDir(), "new")
+	s, err := record.Open(ctx, dir, record.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.AddParticipant(ctx, record.Participant{Code: "A"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	const card = `[{"version":1,"number":"112","by":"k","at":"2026-01-02T03:04:05Z"}]`
+	if err := os.WriteFile(filepath.Join(dir, "site.json"), []byte(card), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Mkdir(filepath.Join(dir, "protocols"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	database := pgtest.Database(t)
+	code, out, errw := command(t, "move", "--from", dir, "--to", database)
+	if code != exitDone || !strings.Contains(out, "Everything is there") || !strings.Contains(out, "participants") || !strings.Contains(out, "copy the folder protocols") {
+		t.Fatalf("exit %d\n%s%s", code, out, errw)
+	}
+	if code, _, errw := command(t, "move", "--from", dir, "--to", database); code != exitRefused || !strings.Contains(errw, "not empty") {
+		t.Errorf("a second time: exit %d, %s", code, errw)
+	}
+	if code, _, errw := command(t, "move", "--from", database, "--to", back); code != exitUsage || !strings.Contains(errw, "--plain") {
+		t.Errorf("without a word about encryption: exit %d, %s", code, errw)
+	}
+	if code, out, errw := command(t, "move", "--from", database, "--to", back, "--plain"); code != exitDone {
+		t.Fatalf("back: exit %d\n%s%s", code, out, errw)
+	}
+	if text, err := os.ReadFile(filepath.Join(back, "site.json")); err != nil || !strings.Contains(string(text), `"112"`) {
+		t.Errorf("the site's card: %s, %v", text, err)
+	}
+	if code, _, errw := command(t, "move", "--from", filepath.Join(dir, "no"), "--to", database); code != exitRefused || !strings.Contains(errw, "there is no record") {
+		t.Errorf("from nowhere: exit %d, %s", code, errw)
+	}
+	if code, _, errw := command(t, "move", "--from", "postgres://u:secret-word@h/d", "--to", database); code != exitUsage || strings.Contains(errw, "secret-word") {
+		t.Errorf("a password in the command line: exit %d, %s", code, errw)
+	}
+	if got := withSecret("postgres://u@h/d", "postgres://u:secret-word@h/d"); got != "postgres://u:secret-word@h/d" {
+		t.Errorf("the password of the environment: %s", got)
+	}
+	if got := withSecret("postgres://u@other/d", "postgres://u:secret-word@h/d"); got != "postgres://u@other/d" {
+		t.Errorf("the password of another database: %s", got)
+	}
+}
