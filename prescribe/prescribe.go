@@ -31,6 +31,7 @@ type Choice struct {
 	Condition              string
 	ReserveFrom, ReserveTo float64 // %
 	Weeks                  int
+	Interval               string // id of a published interval session for one session a week; "" is continuous
 }
 
 // Target is one way to say how hard. Low and High are nil when it is withheld.
@@ -52,6 +53,7 @@ type Target struct {
 type Week struct {
 	Week        int      `json:"week"`
 	Sessions    float64  `json:"sessions"`
+	Intervals   int      `json:"interval_sessions"` // how many of them
 	Minutes     float64  `json:"minutes"`
 	ReserveFrom float64  `json:"reserve_from"` // %
 	ReserveTo   float64  `json:"reserve_to"`
@@ -64,6 +66,7 @@ type Week struct {
 	METMinutes  *float64 `json:"met_minutes"`
 	KcalGross   *float64 `json:"kcal_gross"`
 	KcalNet     *float64 `json:"kcal_net"`
+	Edited      bool     `json:"edited"`  // set by the clinician, see [Edit]
 	Changed     string   `json:"changed"` // what is new against the week before
 }
 
@@ -90,9 +93,17 @@ type Prescription struct {
 	Type        string     `json:"type"`
 	Progression string     `json:"progression"`
 	Weeks       []Week     `json:"weeks"`
+	Sessions    []Planned  `json:"sessions"` // one by one
+	Interval    string     `json:"interval"` // of [Choice]; "" is continuous
 	Intervals   []Interval `json:"interval_sessions"`
 	Sources     []string   `json:"sources"`
 	Cautions    []Caution  `json:"cautions"`
+
+	bouts        []Part // of an interval session
+	boutsFrom    int    // first week with intervals
+	boutsMETs    *float64
+	massKg       float64
+	cap, highest float64 // highest heart rate and work rate without symptoms; 0: not known
 }
 
 // An InputError is a value that cannot be taken.
@@ -119,6 +130,10 @@ func For(p Person, c Choice) (*Prescription, error) {
 	w.caps()
 	w.targets()
 	w.weeks(&c)
+	if err := w.intervals(c.Interval); err != nil {
+		return nil, err
+	}
+	w.out.spread()
 	w.finish()
 	return &w.out, nil
 }
@@ -165,7 +180,7 @@ func (w *writer) begin(c *Choice) error {
 	if p.RestHR > 0 && p.MaxHR > 0 && p.MaxHR <= p.RestHR {
 		return &InputError{"max-hr", fmt.Sprintf("%g is not above the resting heart rate of %g; check both", p.MaxHR, p.RestHR)}
 	}
-	o.Targets, o.WorkRates, o.Weeks, o.Cautions, o.Sources = []Target{}, []Target{}, []Week{}, []Caution{}, []string{}
+	o.Targets, o.WorkRates, o.Weeks, o.Sessions, o.Cautions, o.Sources, o.massKg = []Target{}, []Target{}, []Week{}, []Planned{}, []Caution{}, []string{}, p.MassKg
 	o.Intervals = []Interval{}
 	for _, x := range intervals {
 		if slices.Contains(x.conditions, r.ID) {

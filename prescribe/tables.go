@@ -54,7 +54,16 @@ type Interval struct {
 	How    string `json:"how"`
 	Source string `json:"source"`
 
-	conditions []string
+	Hard  float64 `json:"hard_s"` // one bout, s
+	Easy  float64 `json:"easy_s"` // the rest after it, s
+	Bouts int     `json:"bouts"`
+	Frame string  `json:"frame"` // what of these three is printed, and what is ours
+
+	conditions             []string
+	reserveFrom, reserveTo float64 // %, 0: not said this way
+	maxHRFrom, maxHRTo     float64 // % of maximal heart rate
+	maxWHard, maxWEasy     float64 // % of the work rate at maximal heart rate on the own line
+	rpeFrom, rpeTo         float64
 }
 
 var (
@@ -66,6 +75,9 @@ var (
 
 // Recommendations lists what is recommended, by condition; the first is that of healthy adults.
 func Recommendations() []Recommendation { return append([]Recommendation(nil), recommendations...) }
+
+// IntervalSessions lists the published interval sessions.
+func IntervalSessions() []Interval { return append([]Interval(nil), intervals...) }
 
 // Levels lists the bands of intensity, the lightest first.
 func Levels() []Level { return append([]Level(nil), levels...) }
@@ -112,7 +124,10 @@ func readRecommendations() (all []Recommendation) {
 
 func readIntervals() (all []Interval) {
 	for _, r := range datatable.Rows(tableFiles, "intervals") {
-		all = append(all, Interval{r["id"], r["text"], r["people"], r["how"], r["source"], strings.Split(r["conditions"], "|")})
+		n := func(name string) float64 { return datatable.Number(r[name]) }
+		all = append(all, Interval{ID: r["id"], Text: r["text"], People: r["people"], How: r["how"], Source: r["source"], Hard: n("on_s"), Easy: n("off_s"), Bouts: int(n("bouts")), Frame: r["frame"],
+			conditions: strings.Split(r["conditions"], "|"), reserveFrom: n("reserve_from"), reserveTo: n("reserve_to"), maxHRFrom: n("max_hr_from"), maxHRTo: n("max_hr_to"),
+			maxWHard: n("max_w_hard"), maxWEasy: n("max_w_easy"), rpeFrom: n("rpe_from"), rpeTo: n("rpe_to")})
 	}
 	return all
 }

@@ -45,7 +45,7 @@ func (w *writer) week(n int, days, minutes, from, to float64, changed string) We
 		if line := w.out.Line; line != nil {
 			wl, _ := line.WorkAt(low)
 			wh, _ := line.WorkAt(high)
-			x.WorkLow, x.WorkHigh = some(min(max(wl, 0), line.Highest)), some(min(max(wh, 0), line.Highest))
+			x.WorkLow, x.WorkHigh = some(line.tested(wl)), some(line.tested(wh))
 		}
 	}
 	if rated := w.rated(); w.hold != "" && len(rated) > 0 && rated[0].RPE <= x.RPETo {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -36,7 +37,8 @@ type prescribeCmd struct {
 	From      float64 `name:"from" placeholder:"PCT" help:"Lower end of the band, percent of reserve; else the recommendation's start."`
 	To        float64 `name:"to" placeholder:"PCT" help:"Upper end of the band."`
 	Weeks     int     `name:"weeks" default:"8" placeholder:"N" help:"Length of the plan (${default})."`
-	JSON      bool    `name:"json" help:"Print JSON."`
+	Interval  string  `name:"interval" placeholder:"ID" help:"One session a week as this published interval session, such as stroke-10-by-60; else continuous."`
+	JSON      bool    `name:"json" help:"Print JSON, session by session."`
 }
 
 // Run proposes a plan.
@@ -48,7 +50,7 @@ func (c *prescribeCmd) Run(e *env) error {
 	if c.Weeks < 0 || c.Weeks > prescribe.MostWeeks {
 		return usageError{fmt.Sprintf("--weeks %d is not between 0 and %d", c.Weeks, prescribe.MostWeeks)}
 	}
-	out, err := prescribe.For(p, prescribe.Choice{Condition: c.Condition, ReserveFrom: c.From, ReserveTo: c.To, Weeks: c.Weeks})
+	out, err := prescribe.For(p, prescribe.Choice{Condition: c.Condition, ReserveFrom: c.From, ReserveTo: c.To, Weeks: c.Weeks, Interval: c.Interval})
 	if err != nil {
 		return err
 	}
@@ -149,12 +151,13 @@ func writePrescription(out io.Writer, p *prescribe.Prescription) error {
 			i = last + 1
 		}
 	}
+	tellIntervals(t, p)
 	if len(p.Intervals) > 0 {
 		t.gap()
 		t.say("", "Published interval sessions, for later and after clearance only:")
 	}
 	for _, x := range p.Intervals {
-		t.say("    ", "  %s (%s).", x.Text, x.People)
+		t.say("    ", "  %s: %s (%s).", x.ID, x.Text, x.People)
 	}
 	t.gap()
 	for _, c := range p.Cautions {
@@ -164,6 +167,36 @@ func writePrescription(out io.Writer, p *prescribe.Prescription) error {
 		t.say("  ", "Source: %s.", s)
 	}
 	return t.to(out)
+}
+
+// tellIntervals says how the first interval session of the plan is done.
+func tellIntervals(t *telling, p *prescribe.Prescription) {
+	at := slices.IndexFunc(p.Sessions, func(x prescribe.Planned) bool { return x.Style == prescribe.Intervals })
+	if at < 0 {
+		return
+	}
+	t.gap()
+	t.say("", "Interval session, once a week from week %d:", p.Sessions[at].Week)
+	for _, part := range p.Sessions[at].Parts {
+		text := fmt.Sprintf("%s: %s%s min", part.What, times(part.Times), strconv.FormatFloat(part.Minutes, 'g', 2, 64))
+		if part.HRLow != nil {
+			text += ", " + span(math.Round(*part.HRLow), math.Round(*part.HRHigh)) + " /min"
+		}
+		if part.WorkLow != nil {
+			text += ", " + span(math.Round(*part.WorkLow), math.Round(*part.WorkHigh)) + " W"
+		}
+		if part.RPEFrom != nil {
+			text += fmt.Sprintf(", exertion %g to %g", *part.RPEFrom, *part.RPETo)
+		}
+		t.say("    ", "  %s.", upperFirst(text))
+	}
+}
+
+func times(n int) string {
+	if n == 1 {
+		return ""
+	}
+	return fmt.Sprintf("%d times ", n)
 }
 
 func span(from, to float64) string {

@@ -33,12 +33,15 @@ type Case struct {
 	Referrer, Question      string // who asked, in the referrer's own words
 	Asks                    string // which of Questions it comes to; "" is AskFitness
 	Screening               string // its outcome
+	Visit                   string // how long the visit took, measured; "" is not known
 	Drug, Dose, SinceDose   string
 	Ergometer, Condition    string
-	PlanFor                 string // condition of the plan, an id of package prescribe; "" is chosen where it is plain
-	Weeks                   int    // of the plan
-	Program                 string // version of this program
-	Invented                bool   // a person of the demonstration
+	PlanFor                 string  // condition of the plan, an id of package prescribe; "" is chosen where it is plain
+	Weeks                   int     // of the plan
+	ReserveFrom, ReserveTo  float64 // band of the plan, %; 0 is the recommendation's
+	Interval                string  // id of an interval session; "" is continuous
+	Program                 string  // version of this program
+	Invented                bool    // a person of the demonstration
 
 	Protocol  *protocol.Protocol
 	Estimator *estimate.Estimator
@@ -47,7 +50,8 @@ type Case struct {
 	Judged    estimate.Assessment
 	History   *change.History // with earlier tests; nil: none is known
 	Signing   Signing
-	Edits     []string // what the clinician changed in the plan, in words; kept apart from what was computed
+	Changes   []prescribe.Edit // of the plan by the clinician
+	Edits     []string         // what the clinician changed in the plan, in words; kept apart from what was computed
 
 	view *core.View
 }
@@ -199,7 +203,7 @@ func (c *Case) Meaning() *interpret.Report {
 	in := &c.State.In
 	v := interpret.Value{VO2: float64(r.Value), SEE: float64(r.SEE), Criterion: r.Criterion, Machine: c.machine()}
 	p := interpret.Person{Sex: sexOf(in.Sex), AgeYears: in.AgeYears, MassKg: in.MassKg, HeightCm: in.HeightCm}
-	report, err := interpret.Of(v, p, interpret.Choice{}, interpret.Body{Mode: c.machine(), RestHR: in.RestHR, RestSBP: in.RestSBP})
+	report, err := interpret.Of(v, p, interpret.Choice{}, c.body())
 	if err != nil {
 		return nil
 	}
@@ -298,8 +302,17 @@ func inWatts(form string) bool {
 	return false
 }
 
-// Plan is the prescription, or why there is none.
+// Plan is the prescription as the clinician changed it, or why there is none.
 func (c *Case) Plan() (*prescribe.Prescription, string) {
+	plan, why := c.Computed()
+	if plan == nil {
+		return nil, why
+	}
+	return plan.Edited(c.Changes), ""
+}
+
+// Computed is the prescription before any change by the clinician, or why there is none.
+func (c *Case) Computed() (*prescribe.Prescription, string) {
 	condition, why := c.planFor()
 	if why != "" {
 		return nil, why
@@ -308,7 +321,7 @@ func (c *Case) Plan() (*prescribe.Prescription, string) {
 	if weeks == 0 {
 		weeks = 8
 	}
-	plan, err := prescribe.For(c.Trainee(), prescribe.Choice{Condition: condition, Weeks: weeks})
+	plan, err := prescribe.For(c.Trainee(), prescribe.Choice{Condition: condition, Weeks: weeks, ReserveFrom: c.ReserveFrom, ReserveTo: c.ReserveTo, Interval: c.Interval})
 	if err != nil {
 		return nil, err.Error()
 	}

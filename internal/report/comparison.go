@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"gradus/change"
 )
@@ -112,7 +113,8 @@ func evidence(p *change.Pair) (out []Block) {
 	if len(p.Direct) > 0 {
 		t := Table{Caption: "Signs that need no equation", Head: []string{"Sign", "Before", "Now", "Difference", "Beyond its error?"}, Widths: []float64{3, 1, 1, 1.4, 2.4}}
 		for _, s := range p.Direct {
-			t.Rows = append(t.Rows, []string{upper(s.What), unit(num(math.Round(s.From*10)/10), s.Unit), unit(num(math.Round(s.To*10)/10), s.Unit), signed(math.Round(s.Difference*10)/10, decimalsOf(s.Difference)), beyondText(&s)})
+			t.add([]string{upper(s.What), unit(num(math.Round(s.From*10)/10), s.Unit), unit(num(math.Round(s.To*10)/10), s.Unit), signed(math.Round(s.Difference*10)/10, decimalsOf(s.Difference)), beyondText(&s)},
+				"", "", "", "", strings.TrimSpace(sentence(s.Note)+" "+s.Source))
 		}
 		add(t)
 	}

@@ -100,7 +100,7 @@ func (c *Course) Tests() (ids []string) {
 
 // Paper is the person's tests over time: a picture, every comparison with its three answers, and what stands behind them.
 func (c *Course) Paper() *Document {
-	d := &Document{Title: "Over time", Who: or(c.Participant, "participant not named"), Day: c.Day(), Foot: c.foot()}
+	d := &Document{Title: "Over time", Who: or(c.Participant, "participant not named"), Standing: "Made from the tests as they stand; the report of each test says whether it is signed.", Day: c.Day(), Foot: c.foot()}
 	d.Blocks = c.Blocks()
 	return d
 }

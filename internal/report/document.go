@@ -45,7 +45,24 @@ type Table struct {
 	Head    []string
 	Widths  []float64
 	Rows    [][]string
+	Behind  [][]string // beside Rows: how a cell was made and where from, opened by one click on a page; shorter or nil: nothing
 	Boxes   bool
+}
+
+// add appends a row; what stands behind its cells follows them in order, "" for nothing.
+func (t *Table) add(cells []string, behind ...string) {
+	for len(t.Behind) < len(t.Rows) {
+		t.Behind = append(t.Behind, nil)
+	}
+	t.Rows, t.Behind = append(t.Rows, cells), append(t.Behind, behind)
+}
+
+// behind is what stands behind a cell.
+func (t Table) behind(row, column int) string {
+	if row >= len(t.Behind) || column >= len(t.Behind[row]) {
+		return ""
+	}
+	return t.Behind[row][column]
 }
 
 // Box is framed: what must not be missed.

@@ -28,8 +28,9 @@ var page string
 
 var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 	"hold": hold, "kind": func(b Block) string { return strings.ToLower(strings.TrimPrefix(fmt.Sprintf("%T", b), "report.")) },
-	"svg":  func(p Picture) template.HTML { return template.HTML(p.Drawing.SVG(p.Title, p.Text)) },
-	"dash": func(cell string) bool { return cell == dash }, "style": func() template.CSS { return template.CSS(style) },
+	"svg":    func(p Picture) template.HTML { return template.HTML(p.Drawing.SVG(p.Title, p.Text)) },
+	"behind": func(t Block, row, column int) string { return t.(Table).behind(row, column) },
+	"dash":   func(cell string) bool { return cell == dash }, "style": func() template.CSS { return template.CSS(style) },
 }).Parse(page))
 
 // WriteHTML writes a paper as a page of its own, readable by screen readers. styleAddress is where its style sheet

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -103,6 +104,9 @@ func (c *Case) physician() Box {
 		pressure += fmt.Sprintf("; highest heart rate × highest systolic pressure %s mmHg/min", num(math.Round(interpret.RatePressure(p.HR, p.SBP))))
 	}
 	add("Pressure.", sentence(pressure))
+	if text := c.recoveryText(); text != "" {
+		add("Recovery.", text)
+	}
 	ended := "not recorded"
 	if why := c.ended(); why != "" {
 		ended = fmt.Sprintf("%s, minute %d", why, conduct.Minute(c.State.Stop.At))
@@ -149,7 +153,11 @@ func (c *Case) service() Pairs {
 		tester = "; tested by " + c.Examiner
 	}
 	add("Protocol.", protocolText+tester)
-	add("Minutes.", c.minutesText())
+	minutes := c.minutesText()
+	if c.Visit != "" {
+		minutes += "; " + c.Visit
+	}
+	add("Minutes.", minutes)
 	return out
 }
 
@@ -341,8 +349,15 @@ func (c *Case) planText() string {
 			text += "; no heart-rate target: " + t.Withheld
 		}
 	}
-	if len(c.Edits) > 0 {
-		text += ". Changed by the clinician: " + strings.Join(c.Edits, "; ")
+	changed := slices.Clone(c.Edits)
+	for i := range c.Changes {
+		changed = append(changed, c.Changes[i].Text())
+	}
+	if len(changed) > 0 {
+		text += ". Changed by the clinician: " + strings.Join(changed, "; ")
+		if computed, _ := c.Computed(); computed != nil && len(c.Changes) > 0 {
+			text += "; computed was " + c.dose(computed)
+		}
 	}
 	return sentence(text + ". Adapt to local policy and to the person")
 }

@@ -38,7 +38,12 @@ type reportFact struct {
 	PlanFor  string            `json:"plan_for,omitempty"`
 	Weeks    int               `json:"weeks,omitempty"`
 	Edits    []string          `json:"edits,omitempty"`
-	Person   int64             `json:"person,omitempty"` // whose test it was when it was signed
+	From     float64           `json:"reserve_from,omitempty"` // band of the plan, %
+	To       float64           `json:"reserve_to,omitempty"`
+	Interval string            `json:"interval,omitempty"`
+	Changes  []prescribe.Edit  `json:"changes,omitempty"` // of the plan, by the clinician
+	Matters  string            `json:"matters,omitempty"` // which change counts as large enough
+	Person   int64             `json:"person,omitempty"`  // whose test it was when it was signed
 	Label    string            `json:"label,omitempty"`
 	Said     string            `json:"said,omitempty"`  // what the report said, in short
 	Marks    map[uint32]uint32 `json:"marks,omitempty"` // the last event of each term that it knew
@@ -245,12 +250,16 @@ func (s *Server) caseOf(r *http.Request, t *told, said *reportFact, signing repo
 			all = append(all, one)
 		}
 	}
-	c, err := report.OfSheet(this, all, change.Choice{})
+	c, err := report.OfSheet(this, all, change.Choice{ID: said.Matters})
 	if err != nil {
 		return nil, err
 	}
 	c.Participant, c.Invented = or(said.Label, t.person.Label), t.test.Demo
 	c.Asks, c.Question, c.Referrer, c.Clinic, c.PlanFor, c.Weeks, c.Edits, c.Signing = said.Asks, said.Question, said.Referrer, said.Clinic, said.PlanFor, said.Weeks, said.Edits, signing
+	c.ReserveFrom, c.ReserveTo, c.Interval, c.Changes = said.From, said.To, said.Interval, said.Changes
+	if c.Visit, err = s.visitText(r, t.test); err != nil {
+		return nil, err
+	}
 	before, err := s.screenedBefore(r, t.test)
 	if err != nil {
 		return nil, err
@@ -262,6 +271,28 @@ func (s *Server) caseOf(r *http.Request, t *told, said *reportFact, signing repo
 	c.Screening = strings.Join(lines, " ")
 	return c, nil
 }
+
+// visitText is how long a visit took by the record's own clock: from the first entry of that day to the close of the test.
+func (s *Server) visitText(r *http.Request, t record.Test) (string, error) {
+	if t.Visit == 0 || t.Running() {
+		return "", nil
+	}
+	facts, err := s.store.Facts(r.Context(), t.Visit)
+	if err != nil {
+		return "", err
+	}
+	first := t.Created
+	for _, f := range facts {
+		if f.At.Before(first) && t.Created.Sub(f.At) < visitLongest {
+			first = f.At
+		}
+	}
+	minutes := int(t.Closed.Sub(first).Round(time.Minute).Minutes())
+	return say("papers.visit", minutes, first.Local().Format("15:04"), t.Closed.Local().Format("15:04")), nil
+}
+
+// visitLongest is how long before a test an entry may lie and still belong to the same sitting: our own choice.
+const visitLongest = 4 * time.Hour
 
 type papersBody struct {
 	Test     record.Test
@@ -291,6 +322,7 @@ func saidForm(n *reportFact, again bool) form {
 	}
 	f := form{Fields: []field{choiceField("asks", or(n.Asks, report.AskFitness), report.Questions...), textField("question", n.Question, 500), textField("referrer", n.Referrer, 200),
 		textField("clinic", n.Clinic, 200), choiceField("plan_for", n.PlanFor, conditions...), {Name: "weeks", Kind: "number", Value: weeks, Most: 2},
+		bandField("plan_from", n.From), bandField("plan_to", n.To), intervalField(n.Interval), mattersField(n.Matters),
 		{Name: "plan_edits", Kind: "area", Value: strings.Join(n.Edits, "\n"), Most: 2000}}}
 	for i := range f.at("plan_for").Options {
 		for _, one := range prescribe.Recommendations() {
@@ -303,6 +335,23 @@ func saidForm(n *reportFact, again bool) form {
 		f.Fields = append(f.Fields, field{Name: "report_why", Kind: "text", Most: 500, Value: n.Why})
 	}
 	f.Fields = append(f.Fields, field{Name: "by", Kind: "text", Most: 80, Need: true})
+	return f
+}
+
+func bandField(name string, v float64) field {
+	f := field{Name: name, Kind: "number", Most: 3}
+	if v > 0 {
+		f.Value = num(v)
+	}
+	return f
+}
+
+// intervalField offers the published interval sessions with whom they were made for.
+func intervalField(value string) field {
+	f := field{Name: "plan_interval", Kind: "choice", Value: value}
+	for _, x := range prescribe.IntervalSessions() {
+		f.Options = append(f.Options, option{x.ID, x.Text + " (" + x.People + ")"})
+	}
 	return f
 }
 
@@ -382,7 +431,10 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 	f.take(r)
 	f.signed(s.signed(r))
 	one := reportFact{Test: t.test.ID, Report: st.now.Report, Result: t.state.Version(), Asks: f.text("asks"), Question: f.text("question"), Referrer: f.text("referrer"), Clinic: f.text("clinic"), PlanFor: f.text("plan_for"),
-		Weeks: int(f.within("weeks", 1, prescribe.MostWeeks)), Edits: linesOf(f.text("plan_edits"))}
+		Weeks: int(f.within("weeks", 1, prescribe.MostWeeks)), Edits: linesOf(f.text("plan_edits")), From: f.within("plan_from", 10, 95), To: f.within("plan_to", 15, 100), Interval: f.text("plan_interval"), Changes: st.now.Changes, Matters: f.text("matters")}
+	if _, why := s.planWith(r, t, &one); why != "" && !f.bad() && (one.From > 0 || one.To > 0 || one.Interval != "") {
+		f.General = say("papers.noplan", why)
+	}
 	if st.signed != nil {
 		if one.Why = f.text("report_why"); one.Why == "" {
 			f.fault("report_why", say("papers.why"))
@@ -408,6 +460,14 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
+	if err := s.keepReport(r, t, &one, f.text("by")); err != nil {
+		return err
+	}
+	http.Redirect(w, r, "/tests/"+t.test.ID+"/papers?kept", http.StatusSeeOther)
+	return nil
+}
+
+func (s *Server) keepReport(r *http.Request, t *told, one *reportFact, by string) error {
 	text, err := json.Marshal(one)
 	if err != nil {
 		return err
@@ -416,11 +476,17 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if _, err := s.store.AddFact(r.Context(), record.Fact{Visit: visit, Kind: factReport, JSON: text, By: f.text("by")}); err != nil {
-		return err
+	_, err = s.store.AddFact(r.Context(), record.Fact{Visit: visit, Kind: factReport, JSON: text, By: by})
+	return err
+}
+
+// planWith is the plan as a report would have it, or why there is none.
+func (s *Server) planWith(r *http.Request, t *told, said *reportFact) (*prescribe.Prescription, string) {
+	c, err := s.caseOf(r, t, said, report.Signing{})
+	if err != nil {
+		return nil, err.Error()
 	}
-	http.Redirect(w, r, "/tests/"+t.test.ID+"/papers?kept", http.StatusSeeOther)
-	return nil
+	return c.Plan()
 }
 
 // finish makes a report final: it remembers the events it knew and what it said.

@@ -86,7 +86,7 @@ func TestPapersOfATest(t *testing.T) {
 	has(t, "kept", w.send(at, at+"/said", said), http.StatusOK, "Kept.", "Training may begin at ", "Draft, not signed.")
 	has(t, "signed", w.send(at, at+"/said", other(said, "do", "sign")), http.StatusOK, "Final, version 1, signed by KL on "+today+".")
 	note := w.get(at + "/note").text
-	for _, want := range []string{"Training may begin at ", "How hard may she train?", "Dr Example", "only twice a week at first", "Final, version 1"} {
+	for _, want := range []string{"whole visit 0\u00a0min by the record", "Training may begin at ", "How hard may she train?", "Dr Example", "only twice a week at first", "Final, version 1"} {
 		if !strings.Contains(note, want) {
 			t.Errorf("the note lacks %q", want)
 		}
@@ -201,4 +201,43 @@ func TestPapersFollowTheTest(t *testing.T) {
 	has(t, "nobody's", w.send(loose, loose+"/said", said), http.StatusUnprocessableEntity, "belongs to nobody yet")
 	w.send("/tests/t-loose", "/tests/t-loose", url.Values{"right_code": {"A-1"}, "reassign_by": {"KL"}, "why": {"found on the list"}})
 	has(t, "somebody's", w.send(loose, loose+"/said", said), http.StatusOK, "Final, version 1, signed by KL")
+}
+
+// The clinician changes numbers of the plan: what was computed stays beside it with who and when, papers and log follow, and after
+// a signature it is another version.
+func TestChangedPlan(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	who := w.person("A-1")
+	id := w.prepare(who, alder())
+	at, papers := "/tests/"+id+"/plan", "/tests/"+id+"/papers"
+	w.ride(id, nil)
+	has(t, "the result leads there", w.get("/tests/"+id), http.StatusOK, `href="`+at+`"`, "What it means", "Chance that the true value lies in each band", "The plan", "No earlier test of this person")
+	has(t, "before", w.get(at), http.StatusOK, "Session by session", "Week by week")
+	change := url.Values{"week_from": {"1"}, "week_to": {"2"}, "plan_sessions": {"2"}, "plan_minutes": {"15"}, "plan_hr_from": {"95"}, "plan_hr_to": {"180"}, "plan_why": {"tired"}, "by": {"KL"}, "do": {"change"}}
+	for field, value := range map[string]string{"by": "", "plan_hr_to": "500", "plan_minutes": "x"} {
+		has(t, field, w.send(at, at, other(change, field, value)), http.StatusUnprocessableEntity, `id="`+field+`-fault"`)
+	}
+	has(t, "no such week", w.send(at, at, other(change, "week_to", "40")), http.StatusUnprocessableEntity, "are no weeks of a plan of 8")
+	has(t, "one end", w.send(at, at, other(change, "plan_hr_from", "")), http.StatusUnprocessableEntity, "write both ends")
+	kept := w.send(at, at, change)
+	has(t, "kept", kept, http.StatusOK, "Week 1 to 2: 2 sessions a week, 15\u00a0min, heart rate 95 to 180\u00a0/min (tired), by KL on 2026-03-02", "As it was computed, for comparison", "KL set a heart rate of 180")
+	for kind, want := range map[string]string{"plan": "Begin with 2 sessions a week of 15", "letter": "Move 2 days a week.", "note": "computed was heart rate by reserve"} {
+		if p := w.get(papers + "/" + kind); !strings.Contains(p.text, want) {
+			t.Errorf("%s lacks %q", kind, want)
+		}
+	}
+	has(t, "the log", w.get(who+"/log"), http.StatusOK, "Week 1 of the plan: 2 sessions of 15 min")
+	has(t, "signed", w.send(papers, papers+"/said", url.Values{"by": {"KL"}, "do": {"sign"}}), http.StatusOK, "Final, version 1")
+	has(t, "after a signature", w.send(at, at, change), http.StatusUnprocessableEntity, `id="report_why-fault"`)
+	back := w.send(at, at, url.Values{"by": {"MN"}, "report_why": {"rested"}, "do": {"back"}})
+	has(t, "taken back", back, http.StatusOK, "Draft of version 2, not signed. Replaces version 1: rested.", "Begin with 3 sessions")
+	lacks(t, "taken back", back, "As it was computed")
+	if old := w.get(papers + "/plan?report=1").text; !strings.Contains(old, "Begin with 2 sessions a week of 15") {
+		t.Error("the signed plan is not what it was")
+	}
+	said := url.Values{"plan_from": {"45"}, "plan_to": {"60"}, "plan_interval": {"heart-long"}, "report_why": {"another band"}, "by": {"KL"}, "do": {"keep"}}
+	has(t, "not for this person", w.send(papers, papers+"/said", said), http.StatusUnprocessableEntity, "no interval session for healthy adult is called")
+	has(t, "intervals", w.send(papers, papers+"/said", other(said, "plan_interval", "stepper-low-volume")), http.StatusOK, "Kept.")
+	has(t, "in the plan", w.get(at), http.StatusOK, "Interval session:", "hard 5 times 1\u00a0min")
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"html/template"
 	"iter"
 	"net/http"
 	"regexp"
@@ -12,6 +13,7 @@ import (
 	"gradus/conduct"
 	"gradus/estimate"
 	"gradus/internal/record"
+	"gradus/internal/report"
 	"gradus/internal/web/core"
 	"gradus/protocol"
 )
@@ -77,6 +79,10 @@ type resultBody struct {
 	Reasons      []reasonLine
 	Notices      []reasonLine
 	Meaning      string
+	Means, More  template.HTML // what the estimate means, and what stands behind it
+	Changed      template.HTML
+	Plan         template.HTML
+	Untold       string // why meaning, change and plan are not shown
 	Ended        string
 	EndLine      string
 	Ends         []slip
@@ -168,8 +174,42 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 		return err
 	}
 	body.Before = before
+	s.tellMeaning(r, &t, &body)
 	title := say("result.title", t.person.Label, body.When)
 	return s.show(w, status, frame{Page: "result", Title: title, Purpose: say("result.purpose"), Script: "papers.js", Token: s.token(w, r), Body: body})
+}
+
+// tellMeaning shows what the papers say of meaning, change and plan. A fault in it, such as an earlier test that cannot be
+// read, does not take the result away.
+func (s *Server) tellMeaning(r *http.Request, t *told, b *resultBody) {
+	if t.test.Running() {
+		return
+	}
+	err := func() error {
+		all, err := s.reports(r, t.test)
+		if err != nil {
+			return err
+		}
+		st := standingOf(all, t.state.Version(), t.test.Participant)
+		c, err := s.caseOf(r, t, &st.now, st.signing(t))
+		if err != nil {
+			return err
+		}
+		first, more := c.MeaningBlocks()
+		for _, part := range []struct {
+			to     *template.HTML
+			blocks []report.Block
+		}{{&b.Means, first}, {&b.More, more}, {&b.Changed, c.ChangeBlocks()}, {&b.Plan, c.PlanBlocks()}} {
+			if *part.to, err = report.HTML(part.blocks); err != nil {
+				return err
+			}
+		}
+		return nil
+	}()
+	if err != nil {
+		s.note(r, err)
+		b.Untold = say("result.untold", err)
+	}
 }
 
 func (t *told) resultBody(trace [][2]float64) resultBody {

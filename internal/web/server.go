@@ -245,6 +245,8 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /tests/{test}/papers/said", s.form(s.tookPapers))
 	m.HandleFunc("POST /tests/{test}/papers/file", s.form(s.givePaper))
 	m.HandleFunc("GET /tests/{test}/papers/{kind}", s.page(s.paper))
+	m.HandleFunc("GET /tests/{test}/plan", s.page(s.planPage))
+	m.HandleFunc("POST /tests/{test}/plan", s.form(s.changedPlan))
 	m.HandleFunc("GET /papers.css", servePaperStyle)
 	m.HandleFunc("GET /papers-regular.ttf", servePaperFont(false))
 	m.HandleFunc("GET /papers-bold.ttf", servePaperFont(true))

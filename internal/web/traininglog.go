@@ -151,6 +151,9 @@ func reportLines(f record.Fact) (lines []slipLine) {
 		key = "report.signed"
 	}
 	lines = append(lines, slipLine{say("fact.report"), say(key, one.Report)})
+	for i := range one.Changes {
+		lines = append(lines, slipLine{say("plan.page.change"), one.Changes[i].Text()})
+	}
 	for _, x := range []slipLine{{say("field.question"), one.Question}, {say("field.report_why"), one.Why}, {say("field.plan_edits"), strings.Join(one.Edits, "; ")}, {say("report.said"), one.Said}} {
 		if x.Text != "" {
 			lines = append(lines, x)
@@ -165,6 +168,7 @@ type logBody struct {
 	Plan     string
 	NoPlan   string
 	Next     string
+	NextWeek string // what that week of the plan holds
 	Waits    bool
 	Weeks    []weekLine
 	Sessions []session
@@ -239,6 +243,9 @@ func (b *logBody) review(c *report.Case, plan *prescribe.Prescription, today str
 	person := c.Trainee()
 	found := prescribe.ReviewLog(&person, plan, done, dayNumber(today))
 	b.Plan, b.Next, b.Waits = say("log.plan", dayText(c.Date), plan.Title), found.Text, found.Next == 0
+	if found.Next > 0 && found.Next <= len(plan.Weeks) {
+		b.NextWeek = weekWords(&plan.Weeks[found.Next-1])
+	}
 	for _, w := range found.Weeks {
 		line := weekLine{Week: strconv.Itoa(w.Week), Plan: strconv.Itoa(w.Plan), Done: fmt.Sprintf("%d (%s)", w.Sessions, num(w.Planned)), Minutes: num(w.Minutes), Follows: w.Follows + ": " + w.Why}
 		if w.RPE != nil {
@@ -253,6 +260,26 @@ func (b *logBody) review(c *report.Case, plan *prescribe.Prescription, today str
 		b.Weeks = append(b.Weeks, line)
 	}
 }
+
+// weekWords is a week of a plan in one line.
+func weekWords(w *prescribe.Week) string {
+	text := say("log.week", w.Week, num(w.Sessions), num(w.Minutes), num(w.RPEFrom), num(w.RPETo))
+	if w.HRLow != nil && w.HRHigh != nil {
+		text += ", " + whole(*w.HRLow) + dash + whole(*w.HRHigh) + thin + "/min"
+	}
+	if w.WorkLow != nil && w.WorkHigh != nil {
+		text += ", " + whole(*w.WorkLow) + dash + whole(*w.WorkHigh) + thin + "W"
+	}
+	if w.METMinutes != nil {
+		text += ", " + say("log.week.dose", whole(*w.METMinutes))
+	}
+	if w.Edited {
+		text += " (" + w.Changed + ")"
+	}
+	return text
+}
+
+func whole(v float64) string { return strconv.FormatFloat(v, 'f', 0, 64) }
 
 // tookSessions keeps sessions with today's visit.
 func (s *Server) tookSessions(w http.ResponseWriter, r *http.Request) error {
