@@ -265,13 +265,13 @@ func (b *logBody) review(c *report.Case, plan *prescribe.Prescription, today str
 func weekWords(w *prescribe.Week) string {
 	text := say("log.week", w.Week, num(w.Sessions), num(w.Minutes), num(w.RPEFrom), num(w.RPETo))
 	if w.HRLow != nil && w.HRHigh != nil {
-		text += ", " + whole(*w.HRLow) + dash + whole(*w.HRHigh) + thin + "/min"
+		text += ", " + rounded(*w.HRLow) + dash + rounded(*w.HRHigh) + thin + "/min"
 	}
 	if w.WorkLow != nil && w.WorkHigh != nil {
-		text += ", " + whole(*w.WorkLow) + dash + whole(*w.WorkHigh) + thin + "W"
+		text += ", " + rounded(*w.WorkLow) + dash + rounded(*w.WorkHigh) + thin + "W"
 	}
 	if w.METMinutes != nil {
-		text += ", " + say("log.week.dose", whole(*w.METMinutes))
+		text += ", " + say("log.week.dose", rounded(*w.METMinutes))
 	}
 	if w.Edited {
 		text += " (" + w.Changed + ")"
@@ -279,7 +279,7 @@ func weekWords(w *prescribe.Week) string {
 	return text
 }
 
-func whole(v float64) string { return strconv.FormatFloat(v, 'f', 0, 64) }
+func rounded(v float64) string { return strconv.FormatFloat(v, 'f', 0, 64) }
 
 // tookSessions keeps sessions with today's visit.
 func (s *Server) tookSessions(w http.ResponseWriter, r *http.Request) error {
