@@ -2,12 +2,15 @@ package mapping
 
 import (
 	"encoding/json"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"gradus/internal/exchange/grid"
 	"gradus/internal/sheet"
+	protocols "gradus/protocol/library"
 )
 
 const clinicMapping = `format: gradus-mapping/1
@@ -276,4 +279,80 @@ func FuzzDay(f *testing.F) {
 			}
 		}
 	})
+}
+
+// A mapping that was matched on the page is written as a file that says the same.
+func TestMappingIsWritten(t *testing.T) {
+	m, err := Read("m.yaml", []byte(strings.Replace(clinicMapping, "title: Our stepper tests", `title: "Our \"own\": tests # 2019"`, 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, err := Read("again.yaml", m.Text())
+	if err != nil {
+		t.Fatalf("%v\n%s", err, m.Text())
+	}
+	if !reflect.DeepEqual(m, back) {
+		t.Errorf("%+v\nwritten %+v", m, back)
+	}
+}
+
+// The headings of a table are matched where their words leave no doubt, and only those.
+func TestGuess(t *testing.T) {
+	p, _, err := plans("recumbent-stepper")
+	if err != nil {
+		t.Fatal(err)
+	}
+	g, err := grid.Read("t.csv", []byte("Patient ID;Test date;Sex;Age (years);Weight (kg);Beta-blocker;HR rest;HR min 2;HR min 3;RPE 3;W 5;HR 5;Puls;HR recovery 1;Comments\nA;B;C;D;E;F;G;H;I;J;K;L;M;N;O\n"), "", 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := Guess(g, p, RowIsTest)
+	columns := map[string]string{}
+	for name, v := range m.Columns {
+		columns[name] = v.Column
+	}
+	want := map[string]string{"participant": "Patient ID", "date": "Test date", "sex": "Sex", "age_years": "Age (years)", "mass_kg": "Weight (kg)", "rate_limiting_drug": "Beta-blocker", "rest_hr_bpm": "HR rest", "note": "Comments"}
+	if !reflect.DeepEqual(columns, want) {
+		t.Errorf("%v", columns)
+	}
+	moments := []Moment{{Stage: "1", StageMinute: 2, Columns: map[string]string{"hr_bpm": "HR min 2"}}, {Stage: "1", StageMinute: 3, Columns: map[string]string{"hr_bpm": "HR min 3", "rpe": "RPE 3"}},
+		{Stage: "2", StageMinute: 2, Columns: map[string]string{"hr_bpm": "HR 5", "work_w": "W 5"}}, {Stage: "recovery", StageMinute: 1, Columns: map[string]string{"hr_bpm": "HR recovery 1"}}}
+	if !reflect.DeepEqual(m.Readings, moments) {
+		t.Errorf("%+v", m.Readings)
+	}
+	m.ID, m.Version, m.Title, m.Source = "x", "1", "x", "x"
+	if _, err := Read("m.yaml", m.Text()); err != nil {
+		t.Error(err)
+	}
+}
+
+// Every heading of the table of guesses means a column that a mapping knows, and every shipped protocol has moments.
+func TestHeadingsAndSlots(t *testing.T) {
+	ofTest, ofReading := Offered()
+	for heading, columns := range heads {
+		if words(heading) != heading {
+			t.Errorf("heading %q is not written as it is looked up (%q)", heading, words(heading))
+		}
+		for _, c := range columns {
+			if !slices.Contains(ofTest, c) && !slices.Contains(ofReading, c) {
+				t.Errorf("%s means %s, which is no column", heading, c)
+			}
+		}
+	}
+	for _, id := range protocols.IDs() {
+		p, _, err := plans(id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range Slots(p) {
+			if s.StageMinute <= 0 || len(s.Columns) == 0 {
+				t.Errorf("%s: %+v", id, s)
+			}
+			for _, c := range s.Columns {
+				if !slices.Contains(ofReading, c) {
+					t.Errorf("%s: %s is no column of a reading", id, c)
+				}
+			}
+		}
+	}
 }

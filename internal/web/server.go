@@ -79,6 +79,8 @@ type Server struct {
 
 	administrator func(*http.Request) bool
 
+	uploads uploads // spreadsheets that somebody looks at
+
 	mu   sync.Mutex
 	live map[string]*live
 	done chan struct{} // closed when the server stops
@@ -180,6 +182,11 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("GET /people", s.page(s.people))
 	m.HandleFunc("POST /people", s.form(s.addPerson))
 	m.HandleFunc("POST /people/search", s.form(s.people))
+	m.HandleFunc("GET /bring-in", s.page(s.bringIn))
+	m.HandleFunc("POST /bring-in", s.page(s.tookFile))
+	m.HandleFunc("GET /bring-in/mappings/{mapping}", s.page(s.mappingFile))
+	m.HandleFunc("GET /bring-in/{file}", s.page(s.bringInFile))
+	m.HandleFunc("POST /bring-in/{file}", s.form(s.matched))
 	m.HandleFunc("GET /people/{person}", s.page(s.person))
 	m.HandleFunc("POST /people/{person}", s.form(s.changePerson))
 	m.HandleFunc("POST /people/{person}/archive", s.form(s.archive))

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"gradus/internal/intake"
 	"gradus/internal/record"
 )
 
@@ -165,7 +166,7 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 
 // adds reports whether facts of a kind stand beside one another: a later one replaces none.
 func adds(kind string) bool {
-	return kind == factEmergency || kind == factIncident || kind == factSessions
+	return kind == factEmergency || kind == factIncident || kind == factSessions || kind == intake.FactSheet
 }
 
 // steps are the way through a visit, each with what is recorded of it.
