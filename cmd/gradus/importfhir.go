@@ -2,11 +2,15 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"path/filepath"
 	"strings"
 
 	"gradus/internal/exchange/fhir"
+	"gradus/internal/intake"
 )
 
 type importCmd struct {
@@ -24,10 +28,20 @@ type checkCmd struct {
 type importFHIRCmd struct {
 	File string `arg:"" name:"file" placeholder:"FILE.json" help:"A resource or a Bundle."`
 	JSON bool   `name:"json" help:"Print JSON."`
+
+	Anyway bool `name:"anyway" help:"Take those who may be somebody in the record already as new people."`
+	accepting
 }
 
-// Run shows what a file holds. What breaks a rule is left out and named; the exit code is then 1.
+// Run shows what a file holds and, when it is accepted, stores it. What breaks a rule is left out and named; the exit code
+// is then 1.
 func (c *importFHIRCmd) Run(e *env) error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	if c.JSON && c.Data != "" {
+		return usageError{"--json shows the file alone; leave --data out"}
+	}
 	data, err := readSmall(c.File, fhir.MostBytes)
 	if err != nil {
 		return err
@@ -39,15 +53,101 @@ func (c *importFHIRCmd) Run(e *env) error {
 	for _, f := range in.Left {
 		fmt.Fprintf(e.err, "%s: %v; left out\n", c.File, f)
 	}
-	if c.JSON {
+	switch {
+	case c.JSON:
 		err = writeJSON(e.out, in)
-	} else {
+	case c.Data != "":
+		err = c.record(e, in, intake.Digest(data))
+	default:
 		err = tellImported(e, in)
 	}
 	if err == nil && len(in.Left) > 0 {
 		return errReported
 	}
 	return err
+}
+
+// record holds what a file has against the record and, when it is accepted, stores it.
+func (c *importFHIRCmd) record(e *env, in *fhir.Imported, digest string) (err error) {
+	ctx := context.Background()
+	store, err := c.store(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, store.Close()) }()
+	found, err := intake.FHIR(ctx, store, filepath.Base(c.File), digest, in, e.today())
+	if err != nil {
+		return err
+	}
+	t := &telling{}
+	left := false
+	for i := range found.List {
+		p := &found.List[i]
+		left = left || p.Refused != "" || len(p.Alike) > 0 && !c.Anyway
+		t.say("", "Patient %d: %s.", p.Number, c.standing(p))
+		for _, d := range p.Days {
+			for _, v := range d.Values {
+				t.say("    ", "  %s", vitalText(&v))
+			}
+		}
+	}
+	for _, note := range found.Notes {
+		left = true
+		t.say("", "%s.", upperFirst(note))
+	}
+	t.gap()
+	batch, err := found.Batch(c.By, c.Anyway)
+	if err != nil {
+		return err
+	}
+	switch {
+	case len(batch.People) == 0:
+		t.say("", "There is nothing to store.")
+	case c.Accept:
+		if err := c.bringIn(ctx, t, store, batch); err != nil {
+			return err
+		}
+	default:
+		t.say("", "Nothing is stored yet: --accept --by NAME --data DIR stores it.")
+	}
+	if err := t.to(e.out); err != nil {
+		return err
+	}
+	if left && !c.Accept {
+		return errReported
+	}
+	return nil
+}
+
+// standing says whether a patient is in the record.
+func (c *importFHIRCmd) standing(p *intake.Patient) string {
+	about := aboutPerson(p.Code, p.Name, p.BirthDate)
+	alike := strings.Join(p.Alike, ", ")
+	switch {
+	case p.Refused != "":
+		return about + "; not taken: " + p.Refused
+	case p.ID != 0:
+		return about + "; in the record"
+	case alike != "" && c.Anyway:
+		return about + "; new, although it may be " + alike
+	case alike != "":
+		return about + "; may be " + alike + " in the record: not taken. Give that person the identifier of this file, or use --anyway if it is somebody else"
+	}
+	return about + "; new"
+}
+
+func aboutPerson(code, name, born string) string {
+	var about []string
+	for _, x := range [][2]string{{"code", code}, {"name", name}, {"born", born}} {
+		if x[1] != "" {
+			about = append(about, x[0]+" "+x[1])
+		}
+	}
+	return strings.Join(about, ", ")
+}
+
+func vitalText(v *intake.Vital) string {
+	return measuredText(&fhir.Measurement{Kind: v.Kind, Value: v.Value, Value2: v.Value2, Unit: v.Unit, When: v.When, Minute: v.Minute, Note: v.Note})
 }
 
 func tellImported(e *env, in *fhir.Imported) error {
@@ -63,21 +163,24 @@ func tellImported(e *env, in *fhir.Imported) error {
 		t.say("", "Patient %d: %s.", i+1, strings.Join(about, ", "))
 	}
 	for i := range in.Vitals {
-		m := &in.Vitals[i]
-		value := fmt.Sprintf("%g", m.Value)
-		if m.Value2 > 0 {
-			value += fmt.Sprintf("/%g", m.Value2)
-		}
-		text := fmt.Sprintf("%s: %s %s, %s", upperFirst(strings.ReplaceAll(m.Kind, "-", " ")), value, m.Unit, m.When)
-		if m.Minute > 0 {
-			text += fmt.Sprintf(", minute %g", m.Minute)
-		}
-		if m.Note != "" {
-			text += " (" + m.Note + ")"
-		}
-		t.say("  ", "  %s", text)
+		t.say("  ", "  %s", measuredText(&in.Vitals[i]))
 	}
 	return t.to(e.out)
+}
+
+func measuredText(m *fhir.Measurement) string {
+	value := fmt.Sprintf("%g", m.Value)
+	if m.Value2 > 0 {
+		value += fmt.Sprintf("/%g", m.Value2)
+	}
+	text := fmt.Sprintf("%s: %s %s, %s", upperFirst(strings.ReplaceAll(m.Kind, "-", " ")), value, m.Unit, m.When)
+	if m.Minute > 0 {
+		text += fmt.Sprintf(", minute %g", m.Minute)
+	}
+	if m.Note != "" {
+		text += " (" + m.Note + ")"
+	}
+	return text
 }
 
 type checkFHIRCmd struct {

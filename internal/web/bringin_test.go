@@ -130,3 +130,15 @@ func TestBringIn(t *testing.T) {
 	has(t, "again", p, http.StatusOK, "What again.csv holds", "in the record already", "There is nothing new in it.")
 	has(t, "an unknown mapping", w.get("/bring-in/mappings/..%2f..%2fforms.key"), http.StatusNotFound, "")
 }
+
+// Vital signs of another system stand on the page of the visit and fill the page that prepares a test.
+func TestVitalsOfAnotherSystem(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	fact := record.Fact{Kind: "vitals", JSON: []byte(`{"file": "chart.json", "digest": "00", "values": [{"kind": "weight", "value": 69.5, "unit": "kg", "when": "2026-02-14"}, {"kind": "weight", "value": 70.25, "unit": "kg", "when": "2026-02-14T18:00:00Z"}, {"kind": "blood-pressure", "value": 138, "value2": 78, "unit": "mm[Hg]", "when": "2026-02-14"}]}`)}
+	if _, err := b.store.BringIn(t.Context(), record.Batch{By: "KL", People: []record.BatchPerson{{Participant: record.Participant{Code: "H-77"}, Days: []record.BatchDay{{Date: "2026-02-14", State: record.VisitNotTested, Facts: []record.Fact{fact}}}}}}); err != nil {
+		t.Fatal(err)
+	}
+	has(t, "prepare", w.get("/people/1/new"), http.StatusOK, `value="70.25"`, "Body mass of Saturday 14 February 2026 (another system)")
+	has(t, "visit", w.get("/visits/1"), http.StatusOK, "Vital signs from another system", "138/78", "mmHg", "chart.json")
+}

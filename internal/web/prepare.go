@@ -233,6 +233,9 @@ func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	if filled, err = s.fillVitals(r, p, &f, filled); err != nil {
+		return err
+	}
 	first, err := s.firstFormula(r, p.ID)
 	if err != nil {
 		return err

@@ -66,6 +66,17 @@ var bringInTexts = map[string]string{
 	"bringin.leaveout":      "some rows have problems: say that they may be left out, or put them right first",
 	"bringin.meanwhile":     "Meanwhile the record has changed, and nothing was stored: %s. Look again.",
 
+	"bringin.from":    "From",
+	"bringin.test":    "Test",
+	"bringin.mapping": "Columns by",
+	"bringin.digest":  "SHA-256 of the file",
+	"vitals.filled":   "%s of %s (another system)",
+	"vitals.minute":   "minute %s",
+	"vitals.weight":   "Body mass",
+	"vitals.spo2":     "SpO₂",
+	"vitals.bmi":      "Body mass index",
+	"vitals.rpe":      "Exertion",
+
 	"fact.brought-in": "Brought in from a sheet",
 	"fact.vitals":     "Vital signs from another system",
 

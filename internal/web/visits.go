@@ -166,7 +166,7 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 
 // adds reports whether facts of a kind stand beside one another: a later one replaces none.
 func adds(kind string) bool {
-	return kind == factEmergency || kind == factIncident || kind == factSessions || kind == intake.FactSheet
+	return kind == factEmergency || kind == factIncident || kind == factSessions || kind == intake.FactSheet || kind == intake.FactVitals
 }
 
 // steps are the way through a visit, each with what is recorded of it.
@@ -247,6 +247,10 @@ func (s *Server) factLines(f record.Fact) (lines []slipLine) {
 		return readFit(f).lines()
 	case factRest:
 		return readRest(f).lines()
+	case intake.FactSheet:
+		return originLines(f)
+	case intake.FactVitals:
+		return vitalLines(f)
 	case factReport:
 		return reportLines(f)
 	case factSessions:
