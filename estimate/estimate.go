@@ -223,6 +223,8 @@ type Verification struct {
 	Coefficients map[string]float64 `yaml:"coefficients" json:"coefficients,omitempty"`
 	// Numbers of a formula are in the order of its text.
 	Numbers []float64 `yaml:"numbers" json:"numbers,omitempty"`
+	// Tables hold the values of each table by its id, in the order of its points.
+	Tables map[string][]float64 `yaml:"tables" json:"tables,omitempty"`
 }
 
 // A FieldError is a fault in an estimator's data.

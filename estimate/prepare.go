@@ -504,12 +504,27 @@ func (e *Estimator) checkVerification() error {
 
 // checkNumbers compares what was read in the paper with the numbers of a formula.
 func (e *Estimator) checkNumbers(v *Verification) error {
-	if len(v.Numbers) != len(e.Formula.Numbers) || len(e.Tables) > 0 {
-		return fault("verification.numbers", "are not one for each number of the formula", "tick every number with its value, in the order of the text; tables cannot be ticked yet")
+	if len(v.Numbers) != len(e.Formula.Numbers) {
+		return fault("verification.numbers", "are not one for each number of the formula", "tick every number with its value, in the order of the text")
+	}
+	if len(v.Tables) != len(e.Tables) {
+		return fault("verification.tables", "are not one for each table", "tick every table with its values, in the order of its points")
 	}
 	for i, n := range v.Numbers {
 		if n != e.Formula.Numbers[i].Value {
 			return fault("verification.numbers["+strconv.Itoa(i)+"]", "does not equal formula.numbers["+strconv.Itoa(i)+"].value", "compare both with the paper")
+		}
+	}
+	for i := range e.Tables {
+		t := &e.Tables[i]
+		path := "verification.tables." + t.ID
+		if got := v.Tables[t.ID]; len(got) != len(t.Points) {
+			return fault(path, "is not one value for each point of the table", "tick every value, in the order of the points")
+		}
+		for k, y := range v.Tables[t.ID] {
+			if y != t.Points[k].Y {
+				return fault(path+"["+strconv.Itoa(k)+"]", "does not equal the table at "+number(t.Points[k].X)+" "+t.XUnit, "compare both with the paper")
+			}
 		}
 	}
 	return nil

@@ -51,7 +51,7 @@ func (c *changeCmd) Run(e *env) error {
 		}
 	}
 	sheets, unread := readSheets(e.err, c.Files)
-	scores := sheet.Score(sheets, today, planReader(false))
+	scores := sheet.Score(sheets, today, planReader(false, ""))
 	complain(e.err, scores, "")
 	found, err := compareAll(e.err, scores, choice)
 	if err != nil {

@@ -12,6 +12,7 @@ import (
 
 	"gradus/estimate"
 	"gradus/estimate/library"
+	"gradus/internal/verified"
 )
 
 type estimateCmd struct {
@@ -23,6 +24,7 @@ type estimateCmd struct {
 	Out       string `name:"out" placeholder:"FILE.csv" help:"Write the rows here; without it they go to standard output."`
 	Reference string `name:"reference" placeholder:"TABLE.csv" help:"Add a percentile from this table: sex, age_low, p5 to p95."`
 	SkipBad   bool   `name:"skip-bad" help:"End with exit code 0 although rows were bad."`
+	Records   string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified in the data directory of gradus serve."`
 	Verified  bool   `name:"require-verified" help:"Refuse an equation whose coefficients nobody has compared with the paper."`
 	Simulate  int    `name:"simulate" placeholder:"N" help:"For a line over stages: check the interval with N simulated tests."`
 	Seed      uint64 `name:"seed" default:"1" help:"Seed of the simulated tests."`
@@ -36,6 +38,9 @@ func (c *estimateCmd) Run(e *env) error {
 	est, err := findEstimator(c.ID)
 	if err != nil {
 		return err
+	}
+	if faults := verified.Folder(c.Records).Apply(est); len(faults) > 0 {
+		return faults[0]
 	}
 	if c.Verified && est.Unverified() {
 		return fmt.Errorf("%s: coefficients not verified against the paper; compare them and write a file in the folder verified", est.ID)
@@ -99,11 +104,11 @@ func findEstimator(id string) (*estimate.Estimator, error) {
 	if err != nil {
 		return nil, err
 	}
-	verified, err := os.ReadFile(filepath.Join(filepath.Dir(id), "verified", filepath.Base(id)))
+	proof, err := os.ReadFile(filepath.Join(filepath.Dir(id), "verified", filepath.Base(id)))
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return nil, err
 	}
-	return library.Read(id, data, verified)
+	return library.Read(id, data, proof)
 }
 
 // alike names the estimators whose ids share a part with id.

@@ -8,13 +8,15 @@ import (
 	"gradus/estimate"
 	"gradus/estimate/library"
 	"gradus/internal/aloud"
+	"gradus/internal/verified"
 )
 
 type estimatorsCmd struct {
 	IDs []string `arg:"" optional:"" name:"id" help:"Estimators to explain; all without one."`
 
-	JSON  bool `name:"json" help:"Print JSON."`
-	Brief bool `name:"brief" help:"One line each: id, unit and title."`
+	JSON    bool   `name:"json" help:"Print JSON."`
+	Records string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified in the data directory of gradus serve."`
+	Brief   bool   `name:"brief" help:"One line each: id, unit and title."`
 }
 
 // Run lists the shipped estimators.
@@ -22,6 +24,11 @@ func (c *estimatorsCmd) Run(e *env) error {
 	all, err := c.wanted()
 	if err != nil {
 		return err
+	}
+	for _, est := range all {
+		if faults := verified.Folder(c.Records).Apply(est); len(faults) > 0 {
+			return faults[0]
+		}
 	}
 	if c.JSON {
 		return writeJSON(e.out, listed(all))

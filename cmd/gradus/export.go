@@ -40,7 +40,7 @@ func (c *source) sheets(e *env) (tests []*sheet.Scored, failed bool, err error) 
 		}
 	}
 	sheets, unread := readSheets(e.err, c.From)
-	scores := sheet.Score(sheets, today, planReader(false))
+	scores := sheet.Score(sheets, today, planReader(false, ""))
 	complain(e.err, scores, "")
 	for _, t := range scores.Tests {
 		if len(t.Faults) == 0 {

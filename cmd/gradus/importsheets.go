@@ -98,7 +98,7 @@ func (c *importSheetsCmd) Run(e *env) (err error) {
 	if store != nil {
 		defer func() { err = errors.Join(err, store.Close()) }()
 	}
-	look, err := intake.Sheets(ctx, store, table, digest, m, planReader(false), now)
+	look, err := intake.Sheets(ctx, store, table, digest, m, planReader(false, ""), now)
 	if err != nil {
 		return err
 	}

@@ -56,7 +56,7 @@ func (c *reportCmd) Run(e *env) error {
 		return c.blank(e, format)
 	}
 	sheets, unread := readSheets(e.err, c.Files)
-	scores := sheet.Score(sheets, today, planReader(false))
+	scores := sheet.Score(sheets, today, planReader(false, ""))
 	complain(e.err, scores, c.Test)
 	if unread {
 		return errReported
@@ -70,7 +70,7 @@ func (c *reportCmd) Run(e *env) error {
 		return err
 	}
 	if c.Kind == report.KindSheet && c.Protocol != "" {
-		p, eq, err := planReader(false)(c.Protocol)
+		p, eq, err := planReader(false, "")(c.Protocol)
 		if err != nil {
 			return err
 		}
@@ -127,7 +127,7 @@ func (c *reportCmd) check(e *env) (time.Time, error) {
 
 // blank makes a sheet for nobody yet.
 func (c *reportCmd) blank(e *env, format string) error {
-	p, eq, err := planReader(false)(c.Protocol)
+	p, eq, err := planReader(false, "")(c.Protocol)
 	if err != nil {
 		return err
 	}

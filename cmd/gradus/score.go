@@ -12,6 +12,7 @@ import (
 	"gradus/estimate"
 	estimators "gradus/estimate/library"
 	"gradus/internal/sheet"
+	"gradus/internal/verified"
 	"gradus/protocol"
 	protocols "gradus/protocol/library"
 )
@@ -23,6 +24,7 @@ type scoreCmd struct {
 	CSV      bool   `name:"csv" help:"Print one CSV row for each test."`
 	Out      string `name:"out" placeholder:"FILE" help:"Write to this file; its ending (.json, .csv, .txt) picks the format."`
 	Mapping  string `name:"mapping" placeholder:"NAME" help:"Read one wide table, a row for each test, by this mapping: a shipped one or a .yaml file."`
+	Records  string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified in the data directory of gradus serve."`
 	Verified bool   `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
 	Today    string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
 }
@@ -42,7 +44,7 @@ func (c *scoreCmd) Run(e *env) error {
 		return err
 	}
 	sheets, unread := readSheets(e.err, c.Files)
-	scores := sheet.Score(sheets, today, planReader(c.Verified))
+	scores := sheet.Score(sheets, today, planReader(c.Verified, c.Records))
 	complain(e.err, scores, "")
 	if err := put(e.out, c.Out, func(out io.Writer) error { return write(scores, out) }); err != nil {
 		return err
@@ -131,7 +133,7 @@ func readSheets(errw io.Writer, names []string) (sheets []*sheet.Sheet, unread b
 }
 
 // planReader loads each protocol once, with its estimator.
-func planReader(verified bool) sheet.Plans {
+func planReader(demand bool, records string) sheet.Plans {
 	type plan struct {
 		p   *protocol.Protocol
 		e   *estimate.Estimator
@@ -148,7 +150,10 @@ func planReader(verified bool) sheet.Plans {
 			if l.e, l.err = estimators.Of(&l.p.Outcome); l.err != nil {
 				l.err = fmt.Errorf("protocol %s names estimator %w", id, l.err)
 			}
-			if l.e != nil && verified {
+			if faults := verified.Folder(records).Apply(l.e); len(faults) > 0 && l.err == nil {
+				l.err = faults[0]
+			}
+			if l.e != nil && demand {
 				l.e.Demand()
 			}
 		}

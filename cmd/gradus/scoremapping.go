@@ -46,7 +46,7 @@ func (c *scoreCmd) mapped(e *env) error {
 			return err
 		}
 		var err error
-		if failed, err = m.Run(c.Files[0], file, planReader(c.Verified), w, w.row, e.err); err != nil {
+		if failed, err = m.Run(c.Files[0], file, planReader(c.Verified, c.Records), w, w.row, e.err); err != nil {
 			return err
 		}
 		return w.close(out)
@@ -74,7 +74,7 @@ func (c *scoreCmd) clinic(e *env, m *mapping.Mapping) error {
 	if err != nil {
 		return err
 	}
-	found, err := m.Score(table, today, planReader(c.Verified))
+	found, err := m.Score(table, today, planReader(c.Verified, c.Records))
 	if err != nil {
 		return err
 	}

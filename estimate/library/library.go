@@ -163,16 +163,28 @@ func Read(name string, data, verified []byte) (*estimate.Estimator, error) {
 	if verified == nil {
 		return e, nil
 	}
-	v := &estimate.Verification{}
-	proof, err := yamlread.Decode(path.Join("verified", path.Base(name)), verified, v)
-	if err != nil {
+	if err := Verify(e, path.Join("verified", path.Base(name)), verified); err != nil {
 		return nil, err
 	}
-	e.Verification = v
-	if err := e.Prepare(); err != nil {
-		return nil, placed(proof, "verification.", err)
-	}
 	return e, nil
+}
+
+// Verify puts the record of a comparison with the paper into an estimator. A record that does not fit changes nothing; the
+// error has its line and column.
+func Verify(e *estimate.Estimator, name string, text []byte) error {
+	v := &estimate.Verification{}
+	proof, err := yamlread.Decode(name, text, v)
+	if err != nil {
+		return err
+	}
+	before := e.Verification
+	e.Verification = v
+	err = e.Prepare()
+	if err == nil {
+		return nil
+	}
+	e.Verification = before
+	return errors.Join(placed(proof, "verification.", err), e.Prepare())
 }
 
 // placed gives a fault in the data its line and column.

@@ -118,6 +118,7 @@ type resultBody struct {
 	Refused      int
 	Measured     []stageLine
 	NothingTaken bool
+	Verified     string        // who compared the numbers of the equation with its paper
 	Again        *againView    // the other tests of the visit by this plan
 	Beside       []compareLine // all estimates of the test, and whether they agree
 }
@@ -301,6 +302,9 @@ func (t *told) outcome(b *resultBody) {
 	}
 	if o.Estimate != nil {
 		b.Estimate = t.estimateWords(o)
+		if e := namedEstimator(t.load.Estimator, o.Estimate.Estimator); e != nil && e.Verification != nil {
+			b.Verified = verifiedText(e)
+		}
 		if o.Estimate.Value.Present() {
 			b.Meaning = say("result.meaning", o.Estimate.Criterion)
 		}
@@ -615,9 +619,15 @@ func (t *told) provenance() []slipLine {
 	out := []slipLine{{say("provenance.protocol"), p.Title + ", " + p.ID + " " + p.Version}, {say("provenance.hash"), p.Hash}, {say("provenance.test"), t.test.ID},
 		{say("provenance.events"), strconv.Itoa(len(t.load.Events))}}
 	if e := t.load.Estimator; e != nil {
-		out = append(out, slipLine{say("provenance.estimator"), e.ID})
+		named := func(e *estimate.Estimator) string {
+			return strings.TrimSuffix(e.ID+"; "+verifiedText(e), "; ")
+		}
+		out = append(out, slipLine{say("provenance.estimator"), named(e)})
+		if e.Women != nil {
+			out = append(out, slipLine{say("provenance.women"), named(e.Women)})
+		}
 		for _, other := range e.Beside {
-			out = append(out, slipLine{say("provenance.beside"), other.ID})
+			out = append(out, slipLine{say("provenance.beside"), named(other)})
 		}
 	}
 	return out

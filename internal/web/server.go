@@ -24,6 +24,7 @@ import (
 	"time"
 
 	"gradus/internal/record"
+	"gradus/internal/verified"
 	"gradus/screen"
 )
 
@@ -105,6 +106,7 @@ func New(o Options) (*Server, error) {
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
+	s.lib.compared, s.lib.log = verified.Folder(filepath.Join(o.Dir, "verified")), s.log
 	if s.now == nil {
 		s.now = time.Now
 	}
@@ -241,6 +243,7 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /protocols/{protocol}/edit", s.page(s.saveProtocol))
 	m.HandleFunc("GET /estimators", s.page(s.equations))
 	m.HandleFunc("GET /estimators/{estimator}", s.page(s.equation))
+	m.HandleFunc("POST /estimators/{estimator}", s.form(s.compareEquation))
 	m.HandleFunc("POST /api/protocols/check", s.api(s.checkProtocol))
 	m.HandleFunc("GET /tests/{test}", s.page(s.result))
 	m.HandleFunc("POST /tests/{test}", s.form(s.reassign))

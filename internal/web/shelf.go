@@ -3,6 +3,7 @@ package web
 import (
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"strings"
 	"sync"
 
@@ -10,6 +11,7 @@ import (
 	"gradus/estimate"
 	estimators "gradus/estimate/library"
 	"gradus/internal/record"
+	"gradus/internal/verified"
 	"gradus/internal/web/core"
 	"gradus/protocol"
 	protocols "gradus/protocol/library"
@@ -24,10 +26,12 @@ type shelf struct {
 	estimators map[string]*estimate.Estimator
 	verified   bool   // the site takes no equation that nobody has compared with its paper
 	own        string // directory of the site's own protocols; "": none
+	compared   verified.Folder
+	log        *slog.Logger
 }
 
-func newShelf(own string, verified bool) *shelf {
-	return &shelf{own: own, verified: verified, protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
+func newShelf(own string, demand bool) *shelf {
+	return &shelf{own: own, verified: demand, protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
 }
 
 // estimator returns the one a protocol names, joined with those beside it; nil when it names none.
@@ -42,11 +46,29 @@ func (s *shelf) estimator(o *protocol.Outcome) (*estimate.Estimator, error) {
 	if err != nil || e == nil {
 		return nil, err
 	}
+	s.applyRecords(e)
 	if s.verified {
 		e.Demand()
 	}
 	s.estimators[id] = e
 	return e, nil
+}
+
+// applyRecords puts in what the site compared with the papers. A record that does not fit stands on the equation's page and
+// in the log; the equation then counts as not compared.
+func (s *shelf) applyRecords(e *estimate.Estimator) {
+	for _, err := range s.compared.Apply(e) {
+		if s.log != nil {
+			s.log.Warn("record of a comparison with the paper", "error", err)
+		}
+	}
+}
+
+// compareAnew forgets the equations that were read, so that a new record counts.
+func (s *shelf) compareAnew() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	clear(s.estimators)
 }
 
 // protocol returns a shipped protocol, or the newest version of one of the site's own.
@@ -102,9 +124,16 @@ func (s *shelf) loadOf(t record.Test, events []conduct.Event) (core.Load, error)
 	if e != nil {
 		for i := range events {
 			if b := events[i].Begin; b != nil {
-				if e, err = estimators.WithExpectations(e, &b.Inputs); err != nil {
+				joined, err := estimators.WithExpectations(e, &b.Inputs)
+				if err != nil {
 					return core.Load{}, err
 				}
+				if joined != e { // the equations beside it were read anew
+					for _, other := range joined.Beside[len(e.Beside):] {
+						s.applyRecords(other)
+					}
+				}
+				e = joined
 				break
 			}
 		}

@@ -528,6 +528,7 @@ var english = map[string]string{
 	"provenance.test":      "Test",
 	"provenance.events":    "Entries in the record",
 	"provenance.estimator": "Equation",
+	"provenance.women":     "For women",
 	"provenance.beside":    "Shown beside it",
 	"provenance.commands":  "The same in a terminal (with the --data of the server):",
 

@@ -1,0 +1,117 @@
+// Package verified keeps a site's records of equations whose numbers a named person compared with the paper: one file for
+// each equation in a folder, in the format of estimate/library/verified.
+package verified
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"gradus/estimate"
+	"gradus/estimate/library"
+)
+
+// Folder holds the records; "" is no folder.
+type Folder string
+
+var fileName = regexp.MustCompile(`^[0-9a-z][0-9a-z-]{0,63}$`)
+
+// Apply puts the records into an equation and those it is joined with. A record that does not fit the equation changes
+// nothing; the errors say which, and why.
+func (f Folder) Apply(e *estimate.Estimator) (faults []error) {
+	if f == "" || e == nil {
+		return nil
+	}
+	for _, one := range append([]*estimate.Estimator{e, e.Women}, e.Beside...) {
+		if one == nil || !fileName.MatchString(one.ID) {
+			continue
+		}
+		name := filepath.Join(string(f), one.ID+".yaml")
+		text, err := os.ReadFile(name)
+		if errors.Is(err, os.ErrNotExist) {
+			continue
+		}
+		if err == nil {
+			err = library.Verify(one, name, text)
+		}
+		if err != nil {
+			faults = append(faults, err)
+		}
+	}
+	return faults
+}
+
+// Keep writes a record, whole or not at all. It takes none that does not fit the equation.
+func (f Folder) Keep(e *estimate.Estimator, v *estimate.Verification) error {
+	text := Text(e, v)
+	name := filepath.Join(string(f), e.ID+".yaml")
+	switch {
+	case f == "":
+		return errors.New("there is no folder for it")
+	case !fileName.MatchString(e.ID):
+		return fmt.Errorf("%q cannot be the name of a file", e.ID)
+	}
+	if err := library.Verify(e, name, []byte(text)); err != nil {
+		return err
+	}
+	if err := os.MkdirAll(string(f), 0o700); err != nil {
+		return err
+	}
+	half := name + ".half"
+	if err := os.WriteFile(half, []byte(text), 0o600); err != nil {
+		_ = os.Remove(half)
+		return err
+	}
+	return os.Rename(half, name)
+}
+
+// Text is a record as a file.
+func Text(e *estimate.Estimator, v *estimate.Verification) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "estimator: %s\nverified_by: %s\nverified_on: %s\nagainst: %s\n", v.Estimator, quoted(v.By), v.On, quoted(v.Against))
+	if len(v.Coefficients) > 0 {
+		b.WriteString("coefficients:\n")
+		for _, t := range e.Terms {
+			name := t.Input + t.Of
+			if name == "" {
+				name = "constant"
+			}
+			fmt.Fprintf(&b, "  %s: %s\n", quoted(name), number(v.Coefficients[name]))
+		}
+	}
+	if len(v.Numbers) > 0 {
+		fmt.Fprintf(&b, "numbers: %s\n", list(v.Numbers))
+	}
+	if len(v.Tables) == 0 {
+		return b.String()
+	}
+	b.WriteString("tables:\n")
+	var ids []string
+	for id := range v.Tables {
+		ids = append(ids, id)
+	}
+	slices.Sort(ids)
+	for _, id := range ids {
+		fmt.Fprintf(&b, "  %s: %s\n", quoted(id), list(v.Tables[id]))
+	}
+	return b.String()
+}
+
+func quoted(text string) string {
+	return strconv.Quote(strings.Join(strings.Fields(text), " "))
+}
+
+func list(all []float64) string {
+	parts := make([]string, len(all))
+	for i, v := range all {
+		parts[i] = number(v)
+	}
+	return "[" + strings.Join(parts, ", ") + "]"
+}
+
+func number(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
