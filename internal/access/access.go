@@ -15,6 +15,7 @@ import (
 	"sync"
 
 	"gradus/datatable"
+	"gradus/internal/audit"
 	"gradus/internal/record"
 )
 
@@ -145,8 +146,19 @@ func ParseRoles(text string) (roles []string, err error) {
 
 type key struct{}
 
-// With says who acts from here on.
-func With(ctx context.Context, p Principal) context.Context { return context.WithValue(ctx, key{}, p) }
+// With says who acts from here on, to the audit trail as well.
+func With(ctx context.Context, p Principal) context.Context {
+	return audit.With(context.WithValue(ctx, key{}, p), p.who())
+}
+
+// who is a principal as the audit trail names it: by number, with the beginning of its session's hash.
+func (p Principal) who() audit.Who {
+	w := audit.Who{Actor: "owner", Session: p.Session[:min(len(p.Session), 12)]}
+	if p.Account != 0 {
+		w.Actor = fmt.Sprintf("account/%d", p.Account)
+	}
+	return w
+}
 
 // From is who acts, if anybody is said to.
 func From(ctx context.Context) (Principal, bool) {

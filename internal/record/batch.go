@@ -161,7 +161,7 @@ func (s *core) bringTest(ctx context.Context, tx *sql.Tx, t *BatchTest) (fresh b
 		if want := marks.N(row.id.Term) + 1; row.id.N != want {
 			return false, fmt.Errorf("record: test %s: %w", t.ID, &GapError{Got: row.id, Want: conduct.ID{Term: row.id.Term, N: want}})
 		}
-		if err := s.insert(ctx, tx, t.ID, row); err != nil {
+		if err := s.insert(ctx, tx, t.ID, row, ms(s.now())); err != nil {
 			return false, err
 		}
 		marks = marks.with(row.id)

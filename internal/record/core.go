@@ -18,12 +18,14 @@ type core struct {
 	st    statements
 	crowd crowd
 	known sync.Map // tests that are there
+	salts sync.Map // of their digests
 	names names
 	cool  func() // waits for the first reading of the names
 }
 
 // dialect is what a database does in its own way.
 type dialect struct {
+	end      string                                                      // the query for the end of the audit trail, which nobody else adds to until the commit
 	codeIs   string                                                      // the condition that a participant has a code, in whatever case
 	snapshot *sql.TxOptions                                              // of a transaction that sees one state of the record
 	alone    func(ctx context.Context, tx *sql.Tx) error                 // waits until no other program changes anything but events and samples

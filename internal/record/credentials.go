@@ -113,7 +113,10 @@ func (s *core) AddSession(ctx context.Context, n Session) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
 		_, err := tx.ExecContext(ctx, `INSERT INTO sessions (`+sessionColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			n.Hash, noneIf0(n.Account), ms(n.Created), ms(n.Seen), ms(n.Proved), ms(n.Until), noneIfNever(n.Locked), n.Source, n.Agent)
-		return err
+		if err != nil {
+			return err
+		}
+		return noteIn(ctx, tx, SignIn, accountName(n.Account))
 	})
 }
 
@@ -175,8 +178,14 @@ func (s *core) endSessions(ctx context.Context, tx *sql.Tx, account int64, one, 
 	if one != "" {
 		query, args = query+` AND hash = ?`, append(args, one)
 	}
-	_, err := tx.ExecContext(ctx, query, args...)
-	return err
+	done, err := tx.ExecContext(ctx, query, args...)
+	if err != nil {
+		return err
+	}
+	if n, err := done.RowsAffected(); err != nil || n == 0 {
+		return err
+	}
+	return noteIn(ctx, tx, SignOut, accountName(account))
 }
 
 // forgetAfter is how long failures are remembered.
@@ -190,8 +199,12 @@ func (s *core) Failed(ctx context.Context, what string) (a Attempts, err error) 
 			return err
 		}
 		a.Last = fromMs(ms(now))
-		return tx.QueryRowContext(ctx, `INSERT INTO attempts (what, failures, last_ms) VALUES (?, 1, ?)
+		err := tx.QueryRowContext(ctx, `INSERT INTO attempts (what, failures, last_ms) VALUES (?, 1, ?)
 			ON CONFLICT (what) DO UPDATE SET failures = attempts.failures + 1, last_ms = excluded.last_ms RETURNING failures`, what, ms(now)).Scan(&a.Failures)
+		if err != nil {
+			return err
+		}
+		return noteIn(ctx, tx, SignInFailed, "attempt/"+what[:min(len(what), 16)])
 	})
 	return a, err
 }

@@ -29,7 +29,8 @@ func (s *core) Append(ctx context.Context, test string, events []conduct.Event) 
 		return nil, err
 	}
 	var marks Marks
-	err = s.together(ctx, &job{test: test, do: func(ctx context.Context, tx *sql.Tx) (err error) {
+	j := &job{test: test}
+	j.do = func(ctx context.Context, tx *sql.Tx) (err error) {
 		if marks, err = s.marks(ctx, tx, test); err != nil {
 			return err
 		}
@@ -47,19 +48,29 @@ func (s *core) Append(ctx context.Context, test string, events []conduct.Event) 
 			}
 			fresh, marks = append(fresh, row), marks.with(row.id)
 		}
-		ends := false
+		if len(fresh) == 0 {
+			return nil
+		}
+		salt, err := s.salt(ctx, tx, test)
+		if err != nil {
+			return err
+		}
+		ends, received := false, ms(s.now())
+		var n noted
 		for _, row := range fresh {
-			if err := s.insert(ctx, tx, test, row); err != nil {
+			if err := s.insert(ctx, tx, test, row, received); err != nil {
 				return err
 			}
+			n.event(test, salt, row, received)
 			ends = ends || row.event.Kind == conduct.Closed || row.event.Kind == conduct.TookOver
 		}
+		j.noted = n.entries()
 		if ends {
 			return settleClosed(ctx, tx, test)
 		}
 		return nil
-	}})
-	if err != nil {
+	}
+	if err := s.together(ctx, j); err != nil {
 		return nil, err
 	}
 	return marks, nil
@@ -109,9 +120,9 @@ func encode(e *conduct.Event) ([]byte, error) {
 	return text, json.Unmarshal(text, &back)
 }
 
-func (s *core) insert(ctx context.Context, tx *sql.Tx, test string, row eventRow) error {
+func (s *core) insert(ctx context.Context, tx *sql.Tx, test string, row eventRow, received int64) error {
 	e := row.event
-	_, err := tx.StmtContext(ctx, s.st.insert).ExecContext(ctx, test, e.Term, e.N, int64(e.At), e.Kind.String(), string(row.json), ms(s.now()))
+	_, err := tx.StmtContext(ctx, s.st.insert).ExecContext(ctx, test, e.Term, e.N, int64(e.At), e.Kind.String(), string(row.json), received)
 	return err
 }
 

@@ -92,3 +92,9 @@ func (s *Postgres) HoldAll(ctx context.Context, test string) (release func() err
 
 // Dir is the data directory.
 func (s *SQLite) Dir() string { return filepath.Dir(s.place) }
+
+// Covered reports whether the audit trail covers a table.
+func Covered(table string) bool {
+	_, ok := coveredTable(table)
+	return ok
+}

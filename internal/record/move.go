@@ -98,6 +98,9 @@ func Move(ctx context.Context, from, to Movable, more map[string][]byte, told fu
 			return err
 		}
 	}
+	if err := target.exec(ctx, `DELETE FROM touched`); err != nil { // the trail came along, it is not added to
+		return err
+	}
 	return target.keep(ctx)
 }
 
@@ -286,7 +289,7 @@ func tablesOf(ctx context.Context, s Movable, q querier) (list []*table, err err
 		if err := rows.Scan(&name, &kind, &value); err != nil {
 			return err
 		}
-		if name == versionTable || name == sumTable || name == "to_complete" {
+		if name == versionTable || name == sumTable || name == "to_complete" || name == "touched" {
 			return nil
 		}
 		t := byName[name]

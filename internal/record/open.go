@@ -46,6 +46,7 @@ var _ Store = (*SQLite)(nil)
 // sqlite needs no locks: every writing transaction holds the whole file.
 func (s *SQLite) sqlite() dialect {
 	return dialect{
+		end:    trailEnd,
 		codeIs: `code = ?`,
 		alone:  func(context.Context, *sql.Tx) error { return nil },
 		hold:   func(context.Context, *sql.Tx, []string) error { return nil },
@@ -263,9 +264,6 @@ func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) 
 			return err
 		}
 	}
-	if err := s.complete(ctx); err != nil {
-		return err
-	}
 	if s.reader, err = b.connect(readers, "deferred", "query_only(on)"); err != nil {
 		return err
 	}
@@ -274,7 +272,10 @@ func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) 
 		return err
 	}
 	s.tidier = newTidier(beside)
-	if err := s.st.prepare(ctx, s.writer); err != nil {
+	if err := s.st.prepare(ctx, s.writer, s.end); err != nil {
+		return err
+	}
+	if err := s.complete(ctx); err != nil {
 		return err
 	}
 	s.warm()

@@ -103,10 +103,10 @@ func openDatabase(ctx context.Context, address string, o Options, own schema) (_
 	}
 	s.writer = s.pool(pgWriters, writePatience, map[string]string{
 		"idle_in_transaction_session_timeout": serverIdle, "lock_timeout": lockPatience, "default_transaction_read_only": "off"})
-	if err := s.complete(ctx); err != nil {
+	if err := s.st.prepare(ctx, s.writer, s.end); err != nil {
 		return nil, err
 	}
-	if err := s.st.prepare(ctx, s.writer); err != nil {
+	if err := s.complete(ctx); err != nil {
 		return nil, err
 	}
 	s.warm()
@@ -245,10 +245,12 @@ func (s *Postgres) migrate(ctx context.Context, own schema) error {
 const (
 	migrateLock int64 = 0x6772_6164_7573_01
 	writeLock   int64 = 0x6772_6164_7573_02
+	trailLock   int64 = 0x6772_6164_7573_03
 )
 
 func (s *Postgres) postgres() dialect {
 	return dialect{
+		end:      fmt.Sprintf(`SELECT seq, at_ms, hash FROM audit_end(%d)`, trailLock),
 		codeIs:   `lower(code) = lower(CAST(? AS TEXT) COLLATE "C")`,
 		snapshot: &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true},
 		alone: func(ctx context.Context, tx *sql.Tx) error {

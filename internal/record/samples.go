@@ -22,7 +22,8 @@ func (s *core) AppendSamples(ctx context.Context, test string, blocks []Block) e
 			return err
 		}
 	}
-	return s.together(ctx, &job{test: test, later: true, do: func(ctx context.Context, tx *sql.Tx) error {
+	j := &job{test: test, later: true}
+	j.do = func(ctx context.Context, tx *sql.Tx) error {
 		if err := s.testKnown(ctx, tx, test); err != nil {
 			return err
 		}
@@ -31,13 +32,24 @@ func (s *core) AppendSamples(ctx context.Context, test string, blocks []Block) e
 				return err
 			}
 		}
+		salt, err := s.salt(ctx, tx, test)
+		if err != nil {
+			return err
+		}
+		var n noted
 		for _, b := range blocks {
-			if err := s.addBlock(ctx, tx, test, b); err != nil {
+			fresh, err := s.addBlock(ctx, tx, test, b)
+			if err != nil {
 				return err
 			}
+			if fresh {
+				n.block(test, salt, b.Seq, blockDigest(b.Seq, int64(b.From), int64(b.To), b.Kind, b.Payload))
+			}
 		}
+		j.noted = n.entries()
 		return nil
-	}})
+	}
+	return s.together(ctx, j)
 }
 
 // sameBlocks refuses blocks of which one stands against what is stored, or against another of them, before any of
@@ -57,15 +69,15 @@ func (s *core) sameBlocks(ctx context.Context, tx *sql.Tx, test string, blocks [
 }
 
 // addBlock stores a block unless it is there.
-func (s *core) addBlock(ctx context.Context, tx *sql.Tx, test string, b Block) error {
+func (s *core) addBlock(ctx context.Context, tx *sql.Tx, test string, b Block) (fresh bool, err error) {
 	done, err := tx.StmtContext(ctx, s.st.block).ExecContext(ctx, test, int64(b.Seq), int64(b.From), int64(b.To), b.Kind, b.Payload)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if n, err := done.RowsAffected(); err != nil || n == 1 {
-		return err
+		return true, err
 	}
-	return s.sameBlock(ctx, tx, test, b)
+	return false, s.sameBlock(ctx, tx, test, b)
 }
 
 // testKnown looks a test up once: a test that is there is never taken away.

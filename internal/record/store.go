@@ -8,6 +8,7 @@ import (
 
 	"gradus/conduct"
 	"gradus/equipment"
+	"gradus/internal/audit"
 	"gradus/protocol"
 )
 
@@ -129,10 +130,27 @@ type Store interface {
 	// by their beginning.
 	Samples(ctx context.Context, test, kind string, from, to protocol.Ms) ([]Block, error)
 
+	Trail
+
 	// Check reads the whole record and says what is wrong with it.
 	Check(ctx context.Context) error
 	// Close lets go of the record. Everything acknowledged is on disk with or without it.
 	Close() error
+}
+
+// Trail is the part of a store that keeps who saw, entered, corrected, exported and signed what and when. Everything
+// that is written is entered by the store itself, in the same commit, for who acts in the context (package audit).
+type Trail interface {
+	// Note enters what is no writing: somebody saw, exported or was refused something.
+	Note(ctx context.Context, e audit.Entry) error
+	// Head returns the end of the trail; it is worth keeping elsewhere.
+	Head(ctx context.Context) (audit.Head, error)
+	// Entries lists entries, the newest first.
+	Entries(ctx context.Context, f TrailFilter) ([]audit.Entry, error)
+	// EachEntry gives every entry in its canonical form with its hash, the oldest first.
+	EachEntry(ctx context.Context, do func(canonical []byte, hash audit.Hash) error) error
+	// VerifyTrail follows the trail, holds it against heads that were kept elsewhere, and holds the record against it.
+	VerifyTrail(ctx context.Context, anchors []audit.Anchor) (audit.Head, []audit.Fault, error)
 }
 
 // Participant is a person who is tested.

@@ -5,6 +5,8 @@ import (
 	"database/sql"
 	"errors"
 	"sync"
+
+	"gradus/internal/audit"
 )
 
 // How many writes may share one commit. Samples can wait a little, events not: a commit takes all the events that
@@ -19,6 +21,8 @@ type job struct {
 	test  string
 	do    func(ctx context.Context, tx *sql.Tx) error // decides before it writes; may be called again after a rollback
 	later bool                                        // samples: events go before it
+	who   audit.Who
+	noted []audit.Entry // what do has written, for the audit trail
 	err   error
 	done  chan struct{}
 }
@@ -54,7 +58,7 @@ func (s *core) together(ctx context.Context, j *job) error {
 	if ctx.Err() != nil {
 		return s.fault(ctx, ctx.Err())
 	}
-	j.done = make(chan struct{})
+	j.done, j.who = make(chan struct{}), audit.From(ctx)
 	s.crowd.mu.Lock()
 	if j.later {
 		s.crowd.later = append(s.crowd.later, j)
@@ -122,14 +126,32 @@ func (s *core) commitOnce(ctx context.Context, jobs []*job) error {
 	if err := s.hold(ctx, tx, testsOf(jobs)); err != nil {
 		return s.fault(ctx, err)
 	}
+	var entries []audit.Entry
 	for _, j := range jobs {
+		j.noted = nil
 		err := j.do(ctx, tx)
 		if err != nil && !decided(err) {
 			return s.fault(ctx, err)
 		}
 		j.err = err
+		if err == nil {
+			entries = append(entries, j.entries()...)
+		}
+	}
+	if len(entries) > 0 {
+		if err := s.addEntries(ctx, tx, entries); err != nil {
+			return s.fault(ctx, err)
+		}
 	}
 	return s.fault(ctx, tx.Commit())
+}
+
+// entries are what the job has noted, with who did it.
+func (j *job) entries() []audit.Entry {
+	for i := range j.noted {
+		j.noted[i].Actor, j.noted[i].Session = j.who.Actor, j.who.Session
+	}
+	return j.noted
 }
 
 func testsOf(jobs []*job) []string {

@@ -8,10 +8,10 @@ import (
 
 // statements are the ones that run at every reading of every test.
 type statements struct {
-	top, below, event, insert, sample, block *sql.Stmt
+	top, below, event, insert, sample, block, end, entry *sql.Stmt
 }
 
-func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
+func (st *statements) prepare(ctx context.Context, db *sql.DB, end string) error {
 	for _, s := range []struct {
 		to    **sql.Stmt
 		query string
@@ -22,6 +22,8 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 		{&st.insert, `INSERT INTO events (test, term, n, at_ms, kind, json, received_ms) VALUES (?, ?, ?, ?, ?, ?, ?)`},
 		{&st.sample, `SELECT from_ms, to_ms, kind, payload FROM samples WHERE test = ? AND seq = ?`},
 		{&st.block, `INSERT INTO samples (test, seq, from_ms, to_ms, kind, payload) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (test, seq) DO NOTHING`},
+		{&st.end, end},
+		{&st.entry, insertEntry},
 	} {
 		var err error
 		if *s.to, err = db.PrepareContext(ctx, s.query); err != nil {
@@ -32,14 +34,14 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 }
 
 func (st *statements) close() {
-	for _, s := range []*sql.Stmt{st.top, st.below, st.event, st.insert, st.sample, st.block} {
+	for _, s := range []*sql.Stmt{st.top, st.below, st.event, st.insert, st.sample, st.block, st.end, st.entry} {
 		if s != nil {
 			s.Close()
 		}
 	}
 }
 
-// write runs do in one transaction and returns when it is on the disk.
+// write runs do in one transaction, adds what it changed to the audit trail, and returns when both are on the disk.
 func (s *core) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if s.writer == nil {
 		return &StorageError{Path: s.place, Server: s.server, Kind: ErrReadOnly, Err: errOpenedReadOnly}
@@ -52,8 +54,14 @@ func (s *core) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if err := s.alone(ctx, tx); err != nil {
 		return s.fault(ctx, err)
 	}
+	if err := forgetTouched(ctx, tx); err != nil {
+		return s.fault(ctx, err)
+	}
 	if err := do(tx); err != nil {
 		return s.typed(ctx, err)
+	}
+	if err := s.seal(ctx, tx); err != nil {
+		return s.fault(ctx, err)
 	}
 	return s.fault(ctx, tx.Commit())
 }

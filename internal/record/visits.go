@@ -298,22 +298,33 @@ func scanFact(row interface{ Scan(...any) error }, f *Fact) error {
 	return err
 }
 
-// complete does what a migration leaves to the program: visits of the tests that are older than visits. The day is
-// that of the first event, as the clock of the page showed it.
+// complete does what a migration leaves to the program.
 func (s *core) complete(ctx context.Context) error {
 	var left int
 	if err := s.writer.QueryRowContext(ctx, `SELECT count(*) FROM to_complete`).Scan(&left); err != nil || left == 0 {
 		return err
 	}
 	return s.write(ctx, func(tx *sql.Tx) error {
-		if err := visitsOfTests(ctx, tx); err != nil {
-			return err
+		todo := map[string]func(context.Context, *sql.Tx) error{"visits-of-tests": visitsOfTests, "audit": beginTrail}
+		for _, what := range []string{"visits-of-tests", "audit"} {
+			done, err := tx.ExecContext(ctx, `DELETE FROM to_complete WHERE what = ?`, what)
+			if err != nil {
+				return err
+			}
+			n, err := done.RowsAffected()
+			if err == nil && n > 0 {
+				err = todo[what](ctx, tx)
+			}
+			if err != nil {
+				return err
+			}
 		}
-		_, err := tx.ExecContext(ctx, `DELETE FROM to_complete`)
-		return err
+		return nil
 	})
 }
 
+// visitsOfTests makes the visits of the tests that are older than visits. The day is that of the first event, as the
+// clock of the page showed it.
 func visitsOfTests(ctx context.Context, tx *sql.Tx) error {
 	type old struct {
 		id          string

@@ -69,6 +69,7 @@ func Run(t *testing.T, open Open) {
 		{"countersigned tests", countersigned},
 		{"consents", consents},
 		{"erasure", erasure},
+		{"audit trail", trail},
 		{"reopened", reopened},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -78,6 +79,7 @@ func Run(t *testing.T, open Open) {
 			if err := b.Check(context.Background()); err != nil {
 				t.Errorf("check: %v", err)
 			}
+			b.whole(t)
 		})
 	}
 }
