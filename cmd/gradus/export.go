@@ -77,7 +77,7 @@ func (c *source) recorded() (tests []*exchange.Recorded, err error) {
 type exportFHIRCmd struct {
 	source
 
-	SignedBy string `name:"signed-by" placeholder:"NAME" help:"Who signed the report; without it the result is preliminary."`
+	SignedBy string `name:"signed-by" placeholder:"NAME" help:"Who signed the report; without it the result of a sheet is preliminary, that of the record stands as it was signed there."`
 	Report   string `name:"report" type:"existingfile" placeholder:"FILE.pdf" help:"The report to attach, with one test."`
 	Plan     string `name:"plan" placeholder:"CONDITION" help:"Add an exercise plan for this condition, as 'gradus prescribe' proposes it."`
 	Weeks    int    `name:"weeks" default:"8" placeholder:"N" help:"Length of the plan (${default})."`
@@ -107,7 +107,9 @@ func (c *exportFHIRCmd) Run(e *env) error {
 		}
 	}
 	for i := range tests {
-		tests[i].SignedBy = c.SignedBy
+		if c.SignedBy != "" {
+			tests[i].SignedBy, tests[i].Amends = c.SignedBy, tests[i].Amends || tests[i].Version > 1
+		}
 		if c.NoNames {
 			tests[i].Person.Name, tests[i].Person.BirthDate, tests[i].Person.Identifiers = "", "", nil
 		}

@@ -11,6 +11,7 @@ import (
 	estimators "gradus/estimate/library"
 	"gradus/internal/exchange/fhir"
 	"gradus/internal/record"
+	"gradus/internal/signing"
 	"gradus/protocol"
 )
 
@@ -25,10 +26,18 @@ type Recorded struct {
 	Estimator *estimate.Estimator // nil when the protocol has none
 	State     conduct.State
 	Judged    estimate.Assessment
+
+	Said  signing.Said // where its report stands
+	Final bool         // it is signed, and nothing has changed since
 }
 
 // ReadTest reads a test that is closed. Nothing is written for one that still runs.
 func ReadTest(ctx context.Context, store record.Store, id string) (*Recorded, error) {
+	return ReadTestBy(ctx, store, id, estimators.Of)
+}
+
+// ReadTestBy is ReadTest with the estimators of a site, which may demand more of an equation.
+func ReadTestBy(ctx context.Context, store record.Store, id string, estimatorOf func(*protocol.Outcome) (*estimate.Estimator, error)) (*Recorded, error) {
 	t, err := store.Test(ctx, id)
 	if err != nil {
 		return nil, err
@@ -60,13 +69,19 @@ func ReadTest(ctx context.Context, store record.Store, id string) (*Recorded, er
 	if r.State, _, err = conduct.Replay(r.Protocol, r.Events); err != nil {
 		return nil, err
 	}
-	if r.Estimator, err = estimators.Of(&r.Protocol.Outcome); err != nil {
+	if r.Estimator, err = estimatorOf(&r.Protocol.Outcome); err != nil {
 		return nil, err
 	}
 	if r.Estimator, err = estimators.WithExpectations(r.Estimator, &r.State.In); err != nil {
 		return nil, err
 	}
 	r.Judged = estimate.Assess(r.Protocol, &r.State, r.Estimator)
+	said, err := signing.Of(ctx, store, t)
+	if err != nil {
+		return nil, err
+	}
+	r.Said, _, _ = signing.Standing(said, r.State.Version(), t.Participant)
+	r.Final = r.Said.Final
 	return r, nil
 }
 
@@ -113,6 +128,9 @@ func (r *Recorded) FHIR() fhir.Test {
 	p := r.Person
 	out := fhir.Test{ID: r.Test.ID, Date: r.Day, Begin: r.Began(), Examiner: r.Examiner(), Protocol: r.Protocol, Estimator: r.Estimator,
 		State: &r.State, Judged: &r.Judged, Version: r.Judged.Version, Person: fhir.Person{Code: p.Code, Name: p.Name, BirthDate: p.BirthDate, Sex: Word(r.State.In.Sex)}}
+	if r.Final {
+		out.SignedBy, out.Amends = r.Said.By, r.Said.Report > 1
+	}
 	for _, id := range p.Identifiers {
 		out.Person.Identifiers = append(out.Person.Identifiers, fhir.Identifier{System: id.System, Value: id.Value})
 	}

@@ -153,10 +153,13 @@ func TestFHIR(t *testing.T) {
 	kinds := map[string]int{}
 	for _, x := range demo(t) {
 		for name, change := range map[string]func(*fhir.Test){
-			"signed":  func(f *fhir.Test) { f.SignedBy = "examiner 2" },
-			"draft":   func(f *fhir.Test) {},
-			"amended": func(f *fhir.Test) { f.Version, f.Replaced = 2, "version 1 said 26.0; a heart rate was corrected" },
-			"report":  func(f *fhir.Test) { f.Report = []byte("%PDF-1.4 as it is") },
+			"signed": func(f *fhir.Test) { f.SignedBy = "examiner 2" },
+			"draft":  func(f *fhir.Test) {},
+			"amended": func(f *fhir.Test) {
+				f.Version, f.Replaced, f.SignedBy, f.Amends = 2, "version 1 said 26.0; a heart rate was corrected", "examiner 2", true
+			},
+			"corrected draft": func(f *fhir.Test) { f.Version, f.Replaced = 2, "version 1 said 26.0; a heart rate was corrected" },
+			"report":          func(f *fhir.Test) { f.Report = []byte("%PDF-1.4 as it is") },
 			"planned": func(f *fhir.Test) {
 				plan, err := PlanOf(x, "healthy", 8)
 				if err != nil {
@@ -190,7 +193,7 @@ func TestFHIR(t *testing.T) {
 				t.Errorf("%s %s: %v", x.ID, name, err)
 			}
 			count(kinds, b.Bytes())
-			if name == "amended" && !strings.Contains(b.String(), `"status": "amended"`) || name == "draft" && !strings.Contains(b.String(), `"status": "preliminary"`) {
+			if name == "amended" && !strings.Contains(b.String(), `"status": "amended"`) || strings.Contains(name, "draft") && !strings.Contains(b.String(), `"status": "preliminary"`) || name == "signed" && strings.Contains(b.String(), `"status": "preliminary"`) {
 				t.Errorf("%s %s: wrong status", x.ID, name)
 			}
 			if strings.Contains(b.String(), "snomed") {

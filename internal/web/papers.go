@@ -16,112 +16,25 @@ import (
 	"gradus/internal/record"
 	"gradus/internal/report"
 	"gradus/internal/sheet"
+	"gradus/internal/signing"
 	"gradus/prescribe"
 )
 
-// factReport is what was said for the papers of a test, and who signed them.
-const factReport = "report"
+const factReport = signing.Fact
 
 const paperRecall = "recall"
 
-// reportFact is kept with the visit: what the papers say beside the test itself, as a draft or signed.
-type reportFact struct {
-	Test     string            `json:"test"`
-	Final    bool              `json:"final"`
-	Report   int               `json:"report"` // version of the report, from 1
-	Result   int               `json:"result"` // version of the result behind it
-	Why      string            `json:"why,omitempty"`
-	Asks     string            `json:"asks,omitempty"`
-	Question string            `json:"question,omitempty"`
-	Referrer string            `json:"referrer,omitempty"`
-	Clinic   string            `json:"clinic,omitempty"`
-	PlanFor  string            `json:"plan_for,omitempty"`
-	Weeks    int               `json:"weeks,omitempty"`
-	Edits    []string          `json:"edits,omitempty"`
-	From     float64           `json:"reserve_from,omitempty"` // band of the plan, %
-	To       float64           `json:"reserve_to,omitempty"`
-	Interval string            `json:"interval,omitempty"`
-	Changes  []prescribe.Edit  `json:"changes,omitempty"` // of the plan, by the clinician
-	Matters  string            `json:"matters,omitempty"` // which change counts as large enough
-	Person   int64             `json:"person,omitempty"`  // whose test it was when it was signed
-	Label    string            `json:"label,omitempty"`
-	Said     string            `json:"said,omitempty"`  // what the report said, in short
-	Marks    map[uint32]uint32 `json:"marks,omitempty"` // the last event of each term that it knew
-	by       string
-	at       time.Time
-}
+// reportFact is what was said for the papers of a test.
+type reportFact = signing.Said
 
-// reports are the facts about the papers of a test, the oldest first. They stay with the visit at which they were said,
-// also when the test turned out to be another person's.
-func (s *Server) reports(r *http.Request, t record.Test) (all []reportFact, err error) {
-	visits, err := s.visitsOfTest(r, t)
-	if err != nil {
-		return nil, err
-	}
-	for _, visit := range visits {
-		facts, err := s.store.Facts(r.Context(), visit)
-		if err != nil {
-			return nil, err
-		}
-		for _, f := range facts {
-			one := reportFact{by: f.By, at: f.At}
-			if f.Kind != factReport {
-				continue
-			}
-			if err := json.Unmarshal(f.JSON, &one); err != nil {
-				return nil, err
-			}
-			if one.Test == t.ID {
-				all = append(all, one)
-			}
-		}
-	}
-	slices.SortStableFunc(all, func(a, b reportFact) int { return a.at.Compare(b.at) })
-	return all, nil
-}
-
-// visitsOfTest are the visits at which something can have been said of a test: its own, and those of that day of everybody
-// whose it is or was held to be.
-func (s *Server) visitsOfTest(r *http.Request, t record.Test) (visits []int64, err error) {
-	date, err := s.dateOf(r, t)
-	if err != nil {
-		return nil, err
-	}
-	people := []int64{t.Participant}
-	moved, err := s.store.Reassignments(r.Context(), t.ID)
-	if err != nil {
-		return nil, err
-	}
-	for _, m := range moved {
-		people = append(people, m.From)
-	}
-	slices.Sort(people)
-	for _, person := range slices.Compact(people) {
-		if person == 0 {
-			continue
-		}
-		found, err := s.store.Visits(r.Context(), record.VisitFilter{Participant: person, From: date, To: date})
-		if err != nil {
-			return nil, err
-		}
-		for _, v := range found {
-			visits = append(visits, v.ID)
-		}
-	}
-	if t.Visit != 0 {
-		visits = append(visits, t.Visit)
-	}
-	slices.Sort(visits)
-	return slices.Compact(visits), nil
+// reports are the facts about the papers of a test, the oldest first.
+func (s *Server) reports(r *http.Request, t record.Test) ([]reportFact, error) {
+	return signing.Of(r.Context(), s.store, t)
 }
 
 // dateOf is the day of a test: that of its visit, else of its making.
 func (s *Server) dateOf(r *http.Request, t record.Test) (string, error) {
-	if t.Visit == 0 {
-		return t.Created.Local().Format(time.DateOnly), nil
-	}
-	v, err := s.store.Visit(r.Context(), t.Visit)
-	return v.Date, err
+	return signing.DateOf(r.Context(), s.store, t)
 }
 
 // visitFor is the visit where something said of a test is kept. A test made before there were visits gets one of its day.
@@ -144,24 +57,9 @@ type standing struct {
 	old    *reportFact // the signed one before that
 }
 
-func standingOf(all []reportFact, version int, person int64) (out standing) {
-	for i := range all {
-		out.now = all[i]
-		if all[i].Final {
-			out.old, out.signed = out.signed, &all[i]
-		}
-	}
-	if out.signed != nil && out.signed.Result == version && (out.signed.Person == 0 || out.signed.Person == person) && out.now.Final {
-		return out
-	}
-	out.now.Final, out.now.Marks, out.now.Label, out.now.Result, out.now.Report = false, nil, "", version, 1
-	if out.signed != nil {
-		out.now.Report = out.signed.Report + 1
-		if out.now.Why == out.signed.Why {
-			out.now.Why = ""
-		}
-	}
-	return out
+func standingOf(all []reportFact, version int, person int64) standing {
+	now, signed, old := signing.Standing(all, version, person)
+	return standing{now, signed, old}
 }
 
 // signing is the standing for the papers themselves.
@@ -169,7 +67,7 @@ func (s *standing) signing(t *told) report.Signing {
 	n := &s.now
 	out := report.Signing{Version: n.Report, Replaces: n.Why}
 	if n.Final {
-		out.By, out.On = n.by, n.at.Local().Format(time.DateOnly)
+		out.By, out.On = n.By, n.At.Local().Format(time.DateOnly)
 		return out
 	}
 	if out.Pending = s.signed != nil; out.Pending && out.Replaces == "" {
@@ -411,7 +309,7 @@ func (s *Server) showPapers(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	for _, one := range all {
 		if one.Final && !(st.now.Final && one.Report == st.now.Report) {
-			body.Old = append(body.Old, option{strconv.Itoa(one.Report), say("papers.old.line", one.Report, one.by, day(one.at.Local()))})
+			body.Old = append(body.Old, option{strconv.Itoa(one.Report), say("papers.old.line", one.Report, one.By, day(one.At.Local()))})
 		}
 	}
 	if body.Out, err = s.papersOf(r, t); err != nil {
@@ -517,7 +415,7 @@ func (s *Server) documentOf(r *http.Request, t *told, st *standing, kind string,
 			return nil, nil, record.ErrNotFound
 		}
 		said = &all[at]
-		signing = report.Signing{Version: said.Report, By: said.by, On: said.at.Local().Format(time.DateOnly), Replaces: said.Why, Superseded: true}
+		signing = report.Signing{Version: said.Report, By: said.By, On: said.At.Local().Format(time.DateOnly), Replaces: said.Why, Superseded: true}
 	}
 	c, err := s.caseOf(r, t, said, signing)
 	if err != nil {
@@ -552,7 +450,7 @@ func (s *Server) recallOf(r *http.Request, t *told, st *standing, c *report.Case
 	}
 	var out []report.HandedOut
 	for _, p := range papers {
-		if !st.now.Final || p.At.Before(st.now.at) {
+		if !st.now.Final || p.At.Before(st.now.At) {
 			out = append(out, report.HandedOut{Version: p.Version, What: p.What, To: p.To, By: p.By, On: p.At.Local().Format(time.DateOnly)})
 		}
 	}

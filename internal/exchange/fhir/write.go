@@ -49,6 +49,7 @@ type Test struct {
 	Judged    *estimate.Assessment
 
 	SignedBy string // who signed the report; "": it is a draft
+	Amends   bool   // another version was signed before
 	Version  int    // of the result; above 1 it replaces an earlier one
 	Replaced string // what the version before said, and why it changed
 	Report   []byte // the report as PDF; nil: none
@@ -270,13 +271,13 @@ func (w *writer) observation(c *Code, when, text string) *object {
 	return o
 }
 
-// status of what was concluded: amended when it replaces an earlier version, preliminary until somebody has signed it.
+// status of what was concluded: preliminary until somebody has signed it, amended when another version was signed before.
 func (w *writer) status() string {
 	switch {
-	case w.t.Version > 1:
-		return "amended"
 	case w.t.SignedBy == "":
 		return "preliminary"
+	case w.t.Amends:
+		return "amended"
 	}
 	return "final"
 }
