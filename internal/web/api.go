@@ -505,13 +505,11 @@ func (s *Server) call(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	data, err := json.Marshal(map[string]any{"by": ask.By, "text": ask.Text, "now_ms": s.nowOf(l.id)})
+	data, err := json.Marshal(map[string]any{"id": randomHex(4), "by": ask.By, "text": ask.Text, "now_ms": s.nowOf(l.id)})
 	if err != nil {
 		return nil, err
 	}
-	n := l.watchers()
-	l.send(message("call", "", data))
-	return callAnswer{n}, nil
+	return callAnswer{l.callOut(message("call", "", data))}, nil
 }
 
 // showScreen lets the examiner choose what the participant's screen shows.

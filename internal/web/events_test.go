@@ -615,3 +615,56 @@ func TestReassign(t *testing.T) {
 		t.Error("the test stands with the wrong person")
 	}
 }
+
+// One stream shows several tests, each message under its own; a test that is not there is left out. A call counts the
+// pages behind a stream, and reaches a screen that opens a moment later.
+func TestStreamOfSeveral(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	one, two := w.prepare(w.person("A-1"), alder()), w.prepare(w.person("B-2"), alder())
+	s, leave := b.listen(t, "/api/stream?of="+one+"~1.1~2&of=none~~1&of="+two+"~~1")
+	of := ""
+	await := func(test, event, text string) {
+		t.Helper()
+		for {
+			h, ok := <-s
+			if !ok {
+				t.Fatalf("the stream ended before %q of %s", event, test)
+			}
+			if h.event == "of" {
+				of = h.data
+			}
+			if h.event == event && of == test && strings.Contains(h.data, text) {
+				return
+			}
+		}
+	}
+	await(one, "show", "heart")
+	await(two, "events", `"began"`)
+	await(two, "show", "heart")
+	w.events(one, 0, note(1, 2, "to one"))
+	w.events(two, 0, note(1, 2, "to two"))
+	await(one, "events", "to one")
+	await(two, "events", "to two")
+	p := w.postJSON("/api/tests/"+one+"/call", `{"by":"student","text":"please come"}`)
+	if n := into[struct{ Screens int }](t, p).Screens; n != 2 {
+		t.Errorf("the call is on %d screens", n)
+	}
+	await(one, "call", "please come")
+	later, _ := b.listen(t, "/api/tests/"+one+"/stream?since=1.2")
+	if h := next(t, later, "call"); !strings.Contains(h.data, "please come") {
+		t.Errorf("a screen opened later is told %s", h.data)
+	}
+	leave()
+	for end := time.Now().Add(10 * time.Second); into[struct{ Screens int }](t, w.postJSON("/api/tests/"+two+"/call", `{}`)).Screens > 0; {
+		if time.Now().After(end) {
+			t.Fatal("a browser that hung up is still counted")
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	for _, query := range []string{"", "of=" + one, "of=" + one + "~x~1", "of=" + one + "~1.1~0", strings.Repeat("of=a~~1&", 33)} {
+		if p := w.get("/api/stream?" + query); p.status != http.StatusBadRequest {
+			t.Errorf("%.40q: %d", query, p.status)
+		}
+	}
+}

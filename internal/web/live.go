@@ -6,6 +6,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"gradus/conduct"
 	"gradus/internal/record"
@@ -24,8 +25,33 @@ type live struct {
 
 	mu        sync.Mutex
 	marks     record.Marks
-	observers map[*observer]struct{}
+	observers map[*observer]int // and how many pages each stands for
 	shows     shown
+	call      []byte // for help, the last one
+	calledAt  time.Time
+}
+
+// callHolds is how long a call for help is also shown on a screen that was just opened or had lost its stream.
+const callHolds = 30 * time.Second
+
+// callOut shows a call on every screen, and reports how many there are.
+func (l *live) callOut(message []byte) (screens int) {
+	screens = l.watchers()
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.call, l.calledAt = message, time.Now()
+	l.sendLocked(message)
+	return screens
+}
+
+// calling is the call that still holds, or nil.
+func (l *live) calling() []byte {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if time.Since(l.calledAt) > callHolds {
+		return nil
+	}
+	return l.call
 }
 
 // shown is what the examiner lets the participant's screen show. It is no event of the test; after a restart of the
@@ -34,22 +60,32 @@ type shown struct {
 	Heart bool `json:"heart"`
 }
 
-// observer is one open stream. gone is closed when it fell behind.
+// observer is one open stream, of one test or of several. gone is closed when it fell behind.
 type observer struct {
-	in   chan []byte
+	in   chan *letter
 	gone chan struct{}
+	fell sync.Once
+}
+
+// letter is a message to the observers of a test.
+type letter struct {
+	test string
+	text []byte
+}
+
+func newObserver() *observer {
+	return &observer{in: make(chan *letter, queue), gone: make(chan struct{})}
 }
 
 func newLive(id string, marks record.Marks) *live {
-	return &live{id: id, marks: marks, observers: map[*observer]struct{}{}}
+	return &live{id: id, marks: marks, observers: map[*observer]int{}}
 }
 
-func (l *live) watch() *observer {
-	o := &observer{in: make(chan []byte, queue), gone: make(chan struct{})}
+// watch lets an observer see what happens from now on, for so many pages.
+func (l *live) watch(o *observer, pages int) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.observers[o] = struct{}{}
-	return o
+	l.observers[o] = pages
 }
 
 // show changes what the participant's screen shows and tells every screen.
@@ -72,10 +108,14 @@ func (l *live) leave(o *observer) {
 	delete(l.observers, o)
 }
 
-func (l *live) watchers() int {
+// watchers is how many pages look on.
+func (l *live) watchers() (n int) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return len(l.observers)
+	for _, pages := range l.observers {
+		n += pages
+	}
+	return n
 }
 
 // send gives a message to every observer and waits for none of them.
@@ -86,11 +126,12 @@ func (l *live) send(message []byte) {
 }
 
 func (l *live) sendLocked(message []byte) {
+	m := &letter{l.id, message}
 	for o := range l.observers {
 		select {
-		case o.in <- message:
+		case o.in <- m:
 		default:
-			close(o.gone)
+			o.fell.Do(func() { close(o.gone) })
 			delete(l.observers, o)
 		}
 	}

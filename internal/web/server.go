@@ -274,6 +274,7 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /api/tests/{test}/call", s.api(s.call))
 	m.HandleFunc("POST /api/tests/{test}/show", s.api(s.showScreen))
 	m.HandleFunc("GET /api/tests/{test}/stream", s.stream)
+	m.HandleFunc("GET /api/stream", s.streamOfSeveral)
 	m.HandleFunc("GET /api/tests/{test}/log", s.download)
 	m.HandleFunc("/api/", s.api(func(*http.Request) (any, error) { return nil, record.ErrNotFound }))
 

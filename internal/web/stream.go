@@ -7,6 +7,8 @@ import (
 	"net"
 	"net/http"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"gradus/conduct"
@@ -35,25 +37,90 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		writeFault(w, err)
 		return
 	}
-	o := l.watch()
+	o := newObserver()
+	l.watch(o, 1)
 	events, err := s.store.EventsSince(r.Context(), l.id, marks)
 	if err != nil {
 		l.leave(o)
 		writeFault(w, err)
 		return
 	}
+	s.push(w, r, &following{o: o, lives: []*live{l}, stored: [][][]byte{parts(marks, events)}})
+}
+
+// following is an observer with the tests it sees and what is stored of each that it does not have. One of several
+// tests is told before each message of which it is.
+type following struct {
+	o       *observer
+	lives   []*live
+	stored  [][][]byte
+	several bool
+}
+
+func (f *following) leave() {
+	for _, l := range f.lives {
+		l.leave(f.o)
+	}
+}
+
+// push takes the connection, or the answer where a connection carries several, and hands on what comes.
+func (s *Server) push(w http.ResponseWriter, r *http.Request, f *following) {
 	if r.ProtoMajor > 1 {
-		s.follow(l, o, answerIn(w), parts(marks, events), r.Context().Done())
+		s.follow(f, answerIn(w), r.Context().Done())
 		return
 	}
 	out, err := takeConnection(w)
 	if err != nil {
-		l.leave(o)
+		f.leave()
 		s.logOf(r.Context()).Error("stream", "error", err)
 		refuse(w, r, http.StatusInternalServerError, say("error.inside"), say("error.inside.hint"))
 		return
 	}
-	go s.follow(l, o, out, parts(marks, events), nil)
+	left := make(chan struct{})
+	go func() {
+		defer close(left)
+		var one [1]byte
+		_, _ = out.from.Read(one[:]) // a browser sends nothing more: it has hung up
+	}()
+	go s.follow(f, out, left)
+}
+
+// maxFollowed is how many tests one stream shows.
+const maxFollowed = 32
+
+// streamOfSeveral shows several tests in one stream, which the pages of a browser share. Each value of the query is a
+// test, the marks that all these pages have, and how many pages look on, as test~marks~pages. One that cannot be
+// shown is left out.
+func (s *Server) streamOfSeveral(w http.ResponseWriter, r *http.Request) {
+	asked := r.URL.Query()["of"]
+	if len(asked) == 0 || len(asked) > maxFollowed {
+		writeFault(w, &askError{Field: "of", Msg: say("stream.many", len(asked), maxFollowed), Hint: say("stream.of.hint")})
+		return
+	}
+	f := &following{o: newObserver(), several: true}
+	for _, of := range asked {
+		test, rest, _ := strings.Cut(of, "~")
+		since, count, _ := strings.Cut(rest, "~")
+		marks, ok := readMarks(since)
+		pages, err := strconv.Atoi(count)
+		if !ok || err != nil || pages < 1 || pages > maxFollowed {
+			f.leave()
+			writeFault(w, &askError{Field: "of", Msg: say("stream.since", of), Hint: say("stream.of.hint")})
+			return
+		}
+		l, err := s.liveTest(r.Context(), test)
+		if err != nil {
+			continue
+		}
+		l.watch(f.o, pages)
+		events, err := s.store.EventsSince(r.Context(), l.id, marks)
+		if err != nil {
+			l.leave(f.o)
+			continue
+		}
+		f.lives, f.stored = append(f.lives, l), append(f.stored, parts(marks, events))
+	}
+	s.push(w, r, f)
 }
 
 // answerIn begins a stream within an answer. HTTP/2 carries all of a browser's requests in one connection, which
@@ -91,40 +158,63 @@ func takeConnection(w http.ResponseWriter) (*pusher, error) {
 		return nil, err
 	}
 	head.WriteString("\r\n" + again)
-	return &pusher{conn: conn, waiting: net.Buffers{head.Bytes()}}, nil
+	return &pusher{conn: conn, from: conn, waiting: net.Buffers{head.Bytes()}}, nil
 }
 
 // follow hands on what comes until the observer leaves, falls behind or the server stops.
-func (s *Server) follow(l *live, o *observer, out *pusher, stored [][]byte, left <-chan struct{}) {
+func (s *Server) follow(f *following, out *pusher, left <-chan struct{}) {
 	s.streams.Add(1)
 	defer s.streams.Add(-1)
 	defer out.conn.Close()
-	defer l.leave(o)
-	for _, part := range stored {
-		if out.put(part); out.flush() != nil {
-			return
+	defer f.leave()
+	of := ""
+	put := func(test string, text []byte) {
+		if f.several && of != test {
+			out.put(message("of", "", []byte(test)))
+			of = test
+		}
+		out.put(text)
+	}
+	for i, l := range f.lives {
+		for _, part := range f.stored[i] {
+			if put(l.id, part); out.flush() != nil {
+				return
+			}
+		}
+		put(l.id, nowMessage(s.nowOf(l.id)))
+		put(l.id, showMessage(l.showing()))
+		if call := l.calling(); call != nil {
+			put(l.id, call)
 		}
 	}
-	out.put(nowMessage(s.nowOf(l.id)))
-	out.put(showMessage(l.showing()))
 	tick := time.NewTicker(nowEvery)
 	defer tick.Stop()
 	for out.flush() == nil {
 		select {
-		case message := <-o.in:
-			out.put(message)
-			for range len(o.in) {
-				out.put(<-o.in)
-			}
+		case m := <-f.o.in:
+			put(m.test, m.text)
+			f.o.rest(put)
 		case <-tick.C:
-			out.put(nowMessage(s.nowOf(l.id)))
-		case <-o.gone:
+			for _, l := range f.lives {
+				put(l.id, nowMessage(s.nowOf(l.id)))
+			}
+		case <-f.o.gone:
 			return
 		case <-left:
 			return
 		case <-s.done:
+			f.o.rest(put)
+			_ = out.flush() // the connection ends either way
 			return
 		}
+	}
+}
+
+// rest hands on what is waiting.
+func (o *observer) rest(put func(string, []byte)) {
+	for range len(o.in) {
+		m := <-o.in
+		put(m.test, m.text)
 	}
 }
 
@@ -134,6 +224,7 @@ type pusher struct {
 		io.WriteCloser
 		SetWriteDeadline(time.Time) error
 	}
+	from    io.Reader    // of a connection that was taken
 	sent    func() error // brings what was written on its way; nil: it is
 	waiting net.Buffers
 }

@@ -6,9 +6,11 @@ func init() { maps.Copy(english, networkTexts) }
 
 // networkTexts are the texts of the pages about the local network.
 var networkTexts = map[string]string{
-	"error.number": "In the program's log this request has the number %s.",
-	"form.type":    "What was sent is no form.",
-	"guard.plain":  "Nothing is taken by plain HTTP. Open the page by https.",
+	"error.number":   "In the program's log this request has the number %s.",
+	"form.type":      "What was sent is no form.",
+	"stream.many":    "%d tests; a stream shows 1 to %d",
+	"stream.of.hint": "write each as test~marks~pages, such as t-1~1.12~2",
+	"guard.plain":    "Nothing is taken by plain HTTP. Open the page by https.",
 
 	"trust.title":       "Trust this server",
 	"trust.link":        "Let another device trust this server",

@@ -25,9 +25,13 @@ func bundleAll(s *shelf) error {
 	if err != nil {
 		return err
 	}
+	stream, err := bundle(s, "stream.ts", "stream.js", nil)
+	if err != nil {
+		return err
+	}
 	for _, entry := range []string{"run.tsx", "participant.tsx", "observe.tsx", "prepare.ts", "countdown.ts", "emergency.ts", "papers.ts", "editor.ts"} {
 		name, _, _ := strings.Cut(entry, ".")
-		if _, err := bundle(s, entry, name+".js", map[string]string{"WORKER_URL": "/assets/" + worker}); err != nil {
+		if _, err := bundle(s, entry, name+".js", map[string]string{"WORKER_URL": "/assets/" + worker, "STREAM_URL": "/assets/" + stream}); err != nil {
 			return err
 		}
 	}

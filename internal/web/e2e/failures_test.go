@@ -221,8 +221,8 @@ func TestHeldEventsAreSealed(t *testing.T) {
 func ownPerson(b *tab, s *server, more ...string) (test string) {
 	b.t.Helper()
 	b.visit(s.address + "/people")
-	b.do(chromedp.SendKeys(chromedp.CSS(`form[method="post"] input[name="code"]`), "T-1"))
-	b.do(chromedp.Click(chromedp.CSS(`form[method="post"] button`)))
+	b.do(chromedp.SendKeys(chromedp.CSS(`form[action="/people"] input[name="code"]`), "T-1"))
+	b.do(chromedp.Click(chromedp.CSS(`form[action="/people"] button`)))
 	b.until(patience, "the person's page", `/^.people.\d+/.test(location.pathname)`)
 	who := b.path()
 	b.visit(s.address + who + "/screening")

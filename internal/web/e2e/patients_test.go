@@ -66,8 +66,8 @@ func TestPatients(t *testing.T) {
 func (p patient) screened(b *tab, s *server) {
 	b.t.Helper()
 	b.visit(s.address + "/people")
-	b.do(chromedp.SendKeys(chromedp.CSS(`form[method="post"] input[name="code"]`), p.code))
-	b.do(chromedp.Click(chromedp.CSS(`form[method="post"] input[name="code"] ~ button, form[method="post"] p.acts button`)))
+	b.do(chromedp.SendKeys(chromedp.CSS(`form[action="/people"] input[name="code"]`), p.code))
+	b.do(chromedp.Click(chromedp.CSS(`form[action="/people"] input[name="code"] ~ button, form[action="/people"] p.acts button`)))
 	b.until(patience, "the person's page", `/^.people.\d+$/.test(location.pathname)`)
 	b.visit(s.address + "/people/1/screening")
 	given := map[string]bool{}

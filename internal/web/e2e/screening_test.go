@@ -15,8 +15,8 @@ func TestScreening(t *testing.T) {
 	b := browser(t, 390, 844)
 	person := func(code string) (who string) {
 		b.visit(s.address + "/people")
-		b.do(chromedp.SendKeys(chromedp.CSS(`form[method="post"] input[name="code"]`), code))
-		b.do(chromedp.Click(chromedp.CSS(`form[method="post"] button`)))
+		b.do(chromedp.SendKeys(chromedp.CSS(`form[action="/people"] input[name="code"]`), code))
+		b.do(chromedp.Click(chromedp.CSS(`form[action="/people"] button`)))
 		b.until(patience, "the person's page", `/^.people.\d+/.test(location.pathname)`)
 		who = b.path()
 		b.visit(s.address + who + "/screening")

@@ -117,6 +117,7 @@ function Notices({ s }: { s: Session }) {
       {s.kind === "run" && s.mode === "follow" && s.view.phase !== "closed" && (
         <p>{T.following} <button type="button" onClick={() => void s.takePen()}>{T.takePen}</button></p>
       )}
+      {s.going && !s.away && <p class="trouble">{s.mode === "pen" ? T.goingNow : T.goingWatching}</p>}
       {s.away && <p class="trouble">{s.mode === "pen" ? T.awayNow : T.awayWatching}{waits > 0 && ` ${T.waiting(waits)}`}</p>}
       {s.trouble && <p class="trouble">{s.trouble} {T.troubleHint}</p>}
       {s.said && <p>{s.said} <button type="button" class="quiet" onClick={() => { s.said = ""; s.changedNow() }}>{T.seen}</button></p>}

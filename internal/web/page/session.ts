@@ -3,6 +3,7 @@
 // The conductor in the worker decides everything; this keeps its events safe, feeds it the time and the sensors,
 // and goes on when the server does not answer.
 import { Core, type Ask } from "./core"
+import { Feed } from "./feed"
 import { Invented, Signals, type SampleBlock } from "./signals"
 import { SleepWatch, TestClock } from "./time"
 import { T } from "./texts"
@@ -14,7 +15,7 @@ import { Watcher } from "./watch"
 export type Mode = "opening" | "pen" | "follow" | "ask-minute" | "failed"
 
 export interface Taken { ref: ID; say: string; note?: string }
-export interface Call { by: string; text: string; now_ms: number }
+export interface Call { id: string; by: string; text: string; now_ms: number }
 
 // How long to wait for the server when the test is kept on this device, and when it is not.
 const serverTimeoutMs = 600
@@ -40,11 +41,13 @@ export class Session {
   error = ""
   hint = ""
   away = false // the server does not answer
+  going = false // it said that it is going down
   trouble = "" // what the server answered when it could not keep an event
   unsafe = "" // this device cannot keep events
   said = "" // what became of a call
   lost = "" // what was entered here and is not in the record
   call: Call | undefined
+  private lastCall = ""
   follower: boolean
   heartShown = false // on the participant's screen
   private saysShown = false // the examiner chose on this page
@@ -59,8 +62,7 @@ export class Session {
   private busy = false
   private queue: Promise<unknown> = Promise.resolve()
   private sleep = new SleepWatch()
-  private stream: EventSource | undefined
-  private streamTries = 0
+  feed: Feed | undefined
   private releasePen: (() => void) | undefined
   private marked = 0
   private fetched = 0 // when the server last told the time
@@ -408,30 +410,48 @@ export class Session {
     this.changed()
   }
 
-  // listen hears what others write. The stream is taken up again where it was left.
+  // listen hears what others write, from where the page stands.
   private listen() {
-    this.stream?.close()
-    const marks = new Map<number, number>()
-    for (const e of this.all) marks.set(e.term ?? 0, Math.max(marks.get(e.term ?? 0) ?? 0, e.n ?? 0))
-    const since = [...marks].sort((a, b) => a[0] - b[0]).map(([term, n]) => `${term}.${n}`).join(",")
-    const stream = new EventSource(`/api/tests/${this.test}/stream?since=${since}`)
-    this.stream = stream
-    stream.addEventListener("events", (e) => void this.one(() => this.hear(JSON.parse(e.data))))
-    stream.addEventListener("now", (e) => this.hearNow(JSON.parse(e.data).now_ms))
-    stream.addEventListener("samples", (e) => this.hearSamples(JSON.parse(e.data)))
-    stream.addEventListener("show", (e) => this.hearShow(JSON.parse(e.data).heart))
-    stream.addEventListener("call", (e) => { this.call = JSON.parse(e.data); this.watcher.called(); this.changed() })
-    stream.onopen = () => {
-      this.streamTries = 0
-      if (this.follower || this.mode === "follow") this.setAway(false)
-      void this.send()
+    this.feed?.close()
+    this.feed = new Feed(this.test, {
+      since: () => {
+        const marks = new Map<number, number>()
+        for (const e of this.all) marks.set(e.term ?? 0, Math.max(marks.get(e.term ?? 0) ?? 0, e.n ?? 0))
+        return [...marks].sort((a, b) => a[0] - b[0]).map(([term, n]) => `${term}.${n}`).join(",")
+      },
+      heard: (event, data) => this.heard(event, data),
+      opened: () => {
+        this.going = false
+        if (this.follower || this.mode === "follow") this.setAway(false)
+        void this.send()
+        this.changed()
+      },
+      away: () => { if (this.mode === "follow") this.setAway(true) },
+    })
+  }
+
+  private heard(event: string, data: any) {
+    switch (event) {
+      case "events": return void this.one(() => this.hear(data))
+      case "now": return this.hearNow(data.now_ms)
+      case "samples": return this.hearSamples(data)
+      case "show": return this.hearShow(data.heart)
+      case "call":
+        if (data.id === this.lastCall) return // it was told once more, because the stream was taken up again
+        this.lastCall = data.id
+        this.call = data
+        this.watcher.called()
+        return this.changed()
+      case "going": return this.hearGoing()
     }
-    stream.onerror = () => {
-      stream.close()
-      if (this.stream !== stream) return
-      if (this.mode === "follow") this.setAway(true)
-      setTimeout(() => { if (this.stream === stream) this.listen() }, backoffMs[Math.min(this.streamTries++, backoffMs.length - 1)])
-    }
+  }
+
+  // hearGoing delivers what is held before the server goes down; the test goes on here.
+  private hearGoing() {
+    this.going = true
+    void this.send()
+    void this.signals.flush(this.test)
+    this.changed()
   }
 
   private async hear(events: Event[]) {

@@ -209,6 +209,8 @@ export const T = {
 
   // states
   awayNow: "The server does not answer. The test goes on here; nothing is lost.",
+  goingNow: "The server is going down for a while. The test goes on here; nothing is lost.",
+  goingWatching: "The server is going down for a while. This screen goes on when it is back.",
   awayWatching: "The server does not answer. This screen shows the last it knows.",
   waiting: (n: number) => `${n} ${n === 1 ? "entry waits" : "entries wait"} on this device.`,
   deviceCannotKeep: (why: string) => `This device cannot keep entries by itself (${why}). Do not close the page while the server is away.`,
