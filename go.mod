@@ -33,6 +33,7 @@ require (
 	github.com/prometheus/client_golang v1.25.0
 	github.com/xuri/excelize/v2 v2.11.1
 	golang.org/x/crypto v0.58.0
+	golang.org/x/term v0.47.0
 	golang.org/x/text v0.43.0
 	lukechampine.com/adiantum v1.1.1
 )

@@ -26,6 +26,7 @@ type source struct {
 	From []string `arg:"" name:"from" placeholder:"SHEET.csv|TEST" help:"Data sheets, or with --data the ids of recorded tests ('gradus log' lists them)."`
 	Data string   `name:"data" type:"path" placeholder:"DIR" help:"Data directory of the record: FROM are tests in it."`
 	databaseFlag
+	passphraseFile
 
 	Today string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
 	Out   string `name:"out" placeholder:"FILE" help:"Write to this file; it appears whole or not at all."`
@@ -54,9 +55,9 @@ func (c *source) sheets(e *env) (tests []*sheet.Scored, failed bool, err error) 
 func (c *source) ofRecord() bool { return c.Data != "" || c.Database != "" }
 
 // recorded reads tests of the record.
-func (c *source) recorded() (tests []*exchange.Recorded, err error) {
+func (c *source) recorded(e *env) (tests []*exchange.Recorded, err error) {
 	ctx := context.Background()
-	store, err := openToRead(ctx, c.Data, c.databaseFlag)
+	store, err := openToRead(ctx, e, c.Data, c.databaseFlag, c.passphraseFile)
 	if err != nil {
 		return nil, err
 	}
@@ -127,7 +128,7 @@ func (c *exportFHIRCmd) Run(e *env) error {
 
 func (c *exportFHIRCmd) tests(e *env) (tests []fhir.Test, failed bool, err error) {
 	if c.ofRecord() {
-		all, err := c.recorded()
+		all, err := c.recorded(e)
 		if err != nil {
 			return nil, false, err
 		}

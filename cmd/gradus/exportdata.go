@@ -35,7 +35,7 @@ type exportXLSXCmd struct {
 // cases are the tests as tables show them.
 func (c *source) cases(e *env) (all []exchange.Case, failed bool, err error) {
 	if c.ofRecord() {
-		tests, err := c.recorded()
+		tests, err := c.recorded(e)
 		if err != nil {
 			return nil, false, err
 		}

@@ -13,6 +13,7 @@ import (
 	"gradus/internal/intake"
 	"gradus/internal/mapping"
 	"gradus/internal/record"
+	"gradus/internal/vault"
 )
 
 // accepting is how what was looked at goes into the record.
@@ -20,6 +21,8 @@ type accepting struct {
 	Data   string `name:"data" type:"path" placeholder:"DIR" help:"Data directory of the record: says who is known and what is there already."`
 	Accept bool   `name:"accept" help:"Store it, all or nothing. Without it nothing is stored."`
 	By     string `name:"by" placeholder:"NAME" help:"Who accepts it; needed with --accept."`
+	Plain  bool   `name:"plain" help:"Where there is no record yet, make one that is not encrypted."`
+	passphraseFile
 }
 
 func (c *accepting) check() error {
@@ -33,11 +36,19 @@ func (c *accepting) check() error {
 }
 
 // store opens the record; nil when none is named.
-func (c *accepting) store(ctx context.Context) (record.Store, error) {
+func (c *accepting) store(ctx context.Context, e *env) (record.Store, error) {
 	if c.Data == "" {
 		return nil, nil
 	}
-	return record.Open(ctx, c.Data, record.Options{ReadOnly: !c.Accept})
+	if c.Plain && c.Accept {
+		switch state, err := vault.StateOf(c.Data); {
+		case err != nil:
+			return nil, err
+		case state == vault.New:
+			return record.Open(ctx, c.Data, record.Options{})
+		}
+	}
+	return c.opening(ctx, e, c.Data, record.Options{ReadOnly: !c.Accept})
 }
 
 // bringIn stores a batch and says what is new.
@@ -91,7 +102,7 @@ func (c *importSheetsCmd) Run(e *env) (err error) {
 		return err
 	}
 	ctx := context.Background()
-	store, err := c.store(ctx)
+	store, err := c.store(ctx, e)
 	if err != nil {
 		return err
 	}

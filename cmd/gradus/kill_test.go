@@ -30,7 +30,7 @@ func kills() int {
 func TestServerKilled(t *testing.T) {
 	dir := t.TempDir()
 	random := rand.New(rand.NewPCG(1, 2))
-	args := []string{"serve", "--listen", "127.0.0.1:0", "--no-browser", "--data", dir}
+	args := []string{"serve", "--listen", "127.0.0.1:0", "--no-browser", "--plain", "--data", dir}
 	cmd, address, _ := program(t, args...)
 	id := prepared(t, address)
 	sent := []conduct.Event{}

@@ -16,6 +16,7 @@ type logCmd struct {
 	Test string `arg:"" optional:"" help:"Id of the test. Without it: list the tests."`
 	Data string `type:"path" placeholder:"DIR" help:"Data directory. Default: the user's own."`
 	databaseFlag
+	passphraseFile
 }
 
 // Help follows the options of the command.
@@ -28,7 +29,7 @@ Example: gradus log t-20260102 --data clinic | gradus replay -`
 // Run prints the events of a test, or the tests.
 func (c *logCmd) Run(e *env) (err error) {
 	ctx := context.Background()
-	store, err := openToRead(ctx, c.Data, c.databaseFlag)
+	store, err := openToRead(ctx, e, c.Data, c.databaseFlag, c.passphraseFile)
 	if err != nil {
 		return err
 	}

@@ -41,6 +41,7 @@ type commands struct {
 	Move        moveCmd        `cmd:"" help:"Copy a whole record between a directory and a database, and verify it."`
 	Import      importCmd      `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`
 	Check       checkCmd       `cmd:"" help:"Check a file of another system before it is used."`
+	Keys        keysCmd        `cmd:"" help:"Passphrase, recovery sheet and key of an encrypted record."`
 	Version     versionCmd     `cmd:"" help:"Print the version and the standing of this program."`
 }
 

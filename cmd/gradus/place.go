@@ -47,7 +47,7 @@ func checkAddress(address string) error {
 
 // openToRead opens a record that a command only reads: the database that was named, else the directory, else the
 // database of the environment, else the user's own directory.
-func openToRead(ctx context.Context, dir string, flag databaseFlag) (record.Store, error) {
+func openToRead(ctx context.Context, e *env, dir string, flag databaseFlag, p passphraseFile) (record.Store, error) {
 	if dir != "" && flag.Database != "" {
 		return nil, usageError{"--data and --database name two records; give one"}
 	}
@@ -63,5 +63,5 @@ func openToRead(ctx context.Context, dir string, flag databaseFlag) (record.Stor
 			return nil, err
 		}
 	}
-	return record.Open(ctx, dir, record.Options{ReadOnly: true})
+	return p.opening(ctx, e, dir, record.Options{ReadOnly: true})
 }

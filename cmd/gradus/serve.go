@@ -11,6 +11,7 @@ import (
 	"syscall"
 
 	"gradus/internal/record"
+	"gradus/internal/vault"
 	"gradus/internal/web"
 	"gradus/screen"
 )
@@ -22,6 +23,8 @@ type serveCmd struct {
 	Policy    string `name:"policy" placeholder:"FILE" help:"The site's policy for the check before a test."`
 	Verified  bool   `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
 	NoBrowser bool   `name:"no-browser" help:"Do not open a browser."`
+	Plain     bool   `name:"plain" help:"Keep a new record unencrypted; every page says so."`
+	passphraseFile
 	network
 }
 
@@ -39,7 +42,7 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	s := session{listen: c.Listen, dir: dir, database: address, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network}
+	s := session{listen: c.Listen, dir: dir, database: address, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network, plain: c.Plain, passphrase: c.passphraseFile}
 	return s.run(e)
 }
 
@@ -55,6 +58,8 @@ type session struct {
 	site        *screen.Site
 	told        string // second line, after the address
 	network     network
+	plain       bool // a new record is not encrypted
+	passphrase  passphraseFile
 }
 
 func (s *session) run(e *env) (err error) {
@@ -66,22 +71,14 @@ func (s *session) run(e *env) (err error) {
 		return err
 	}
 	defer way.close()
-	store, shared, err := s.open(ctx)
-	if err != nil {
-		return err
-	}
+	opener := &opener{s: s, options: web.Options{Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
+		Secure: way.secure, Named: way.named, Authority: way.authority}}
+	server, err := opener.open(ctx, e)
 	defer func() {
-		if cerr := store.Close(); err == nil {
+		if cerr := opener.close(); err == nil {
 			err = cerr
 		}
 	}()
-	if s.ready != nil {
-		if err := s.ready(ctx, store); err != nil {
-			return err
-		}
-	}
-	server, err := web.New(web.Options{Store: store, Shared: shared, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
-		Secure: way.secure, Named: way.named, Authority: way.authority})
 	if err != nil {
 		return err
 	}
@@ -102,10 +99,10 @@ func (s *session) run(e *env) (err error) {
 	return web.Door{Handler: server, TLS: way.tls, Redirect: way.redirect, Named: way.named, Log: log}.Serve(ctx, way.ln)
 }
 
-// open opens the record. One in a database may have other servers beside this one.
-func (s *session) open(ctx context.Context) (record.Store, web.Shared, error) {
+// open opens the record, with a key when it is encrypted. One in a database may have other servers beside this one.
+func (s *session) open(ctx context.Context, k *vault.Key) (record.Store, web.Shared, error) {
 	if s.database == "" {
-		store, err := record.Open(ctx, s.dir, record.Options{})
+		store, err := vault.Open(ctx, s.dir, k, record.Options{})
 		return store, nil, err
 	}
 	if err := os.MkdirAll(s.dir, 0o700); err != nil {

@@ -72,7 +72,7 @@ func ended(t *testing.T, cmd *exec.Cmd) int {
 func TestServe(t *testing.T) {
 	dir := t.TempDir()
 	for _, signal := range []os.Signal{os.Interrupt, syscall.SIGTERM} {
-		cmd, address, said := program(t, "serve", "--listen", "127.0.0.1:0", "--no-browser", "--data", dir)
+		cmd, address, said := program(t, "serve", "--listen", "127.0.0.1:0", "--no-browser", "--plain", "--data", dir)
 		if !strings.HasPrefix(address, "http://127.0.0.1:") || !strings.HasSuffix(address, "/") {
 			t.Errorf("first line %q", address)
 		}

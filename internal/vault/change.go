@@ -179,8 +179,8 @@ func StateOf(dir string) (State, error) {
 	case !errors.Is(err, fs.ErrNotExist):
 		return New, err
 	case standing == record.Encrypted:
-		path := filepath.Join(dir, FileName)
-		return New, &FileError{path, fmt.Errorf("it is missing, and %s is no unencrypted record", filepath.Join(dir, record.FileName))}
+		return New, fmt.Errorf("%s: %w: it is no unencrypted record, and there is no key file %s beside it; put the key file back if the record was encrypted; else stop writing, copy the whole directory as it is, then go on with the last backup",
+			filepath.Join(dir, record.FileName), record.ErrDamaged, FileName)
 	}
 	return New, nil
 }

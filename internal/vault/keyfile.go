@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/cipher"
 	"crypto/hkdf"
+	"crypto/hmac"
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
@@ -286,6 +287,13 @@ func (k *Key) Unseal(name string, data []byte) ([]byte, error) {
 		return nil, errors.New("vault: " + name + " is too short")
 	}
 	return aead.Open(nil, data[:aead.NonceSize()], data[aead.NonceSize():], []byte(name))
+}
+
+// Hide makes a file name of a name, which says nothing to who has not the key.
+func (k *Key) Hide(name string) string {
+	mac := hmac.New(sha256.New, k.sub(nil, "names"))
+	mac.Write([]byte(name))
+	return hex.EncodeToString(mac.Sum(nil)[:16])
 }
 
 func (k *Key) files() cipher.AEAD {

@@ -279,7 +279,7 @@ func TestStateOf(t *testing.T) {
 	if err := os.Remove(filepath.Join(lost, vault.FileName)); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := vault.StateOf(lost); err == nil || !strings.Contains(err.Error(), "gradus.key: it is missing") {
+	if _, err := vault.StateOf(lost); err == nil || !strings.Contains(err.Error(), "there is no key file gradus.key beside it") {
 		t.Error(err)
 	}
 }

@@ -46,7 +46,12 @@ type askError struct {
 	Field, Msg, Hint string
 }
 
-func (e *askError) Error() string { return e.Field + ": " + e.Msg }
+func (e *askError) Error() string {
+	if e.Field == "" {
+		return e.Msg
+	}
+	return e.Field + ": " + e.Msg
+}
 
 // api answers with JSON, whatever happens.
 func (s *Server) api(do func(*http.Request) (any, error)) http.HandlerFunc {

@@ -3,12 +3,14 @@ package web
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"sync"
 
 	"gradus/conduct"
+	"gradus/internal/vault"
 	"gradus/internal/web/core"
 	"gradus/internal/whole"
 )
@@ -31,12 +33,13 @@ type anchor struct {
 // record keep them there.
 type clockFile struct {
 	dir    string
-	shared Shared // instead of the files; nil: none
+	key    *vault.Key // what the files and their names are hidden with; nil: they are plain
+	shared Shared     // instead of the files; nil: none
 	mu     sync.Mutex
 	had    map[string]anchor
 }
 
-func openClocks(dir string, shared Shared) (*clockFile, error) {
+func openClocks(dir string, key *vault.Key, shared Shared) (*clockFile, error) {
 	if shared != nil {
 		return &clockFile{shared: shared, had: map[string]anchor{}}, nil
 	}
@@ -44,10 +47,29 @@ func openClocks(dir string, shared Shared) (*clockFile, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("%w; make the data directory writable or choose another with --data", err)
 	}
-	return &clockFile{dir: dir, had: map[string]anchor{}}, nil
+	c := &clockFile{dir: dir, key: key, had: map[string]anchor{}}
+	return c, c.tidy()
 }
 
-func (c *clockFile) path(test string) string { return filepath.Join(c.dir, test+".json") }
+// tidy removes what stood there before the record was encrypted: a clock that is gone is asked for.
+func (c *clockFile) tidy() error {
+	if c.key == nil {
+		return nil
+	}
+	plain, err := filepath.Glob(filepath.Join(c.dir, "*.json"))
+	for _, path := range plain {
+		err = errors.Join(err, os.Remove(path))
+	}
+	return err
+}
+
+// path of the file of a test; who has not the key does not learn from it that there was a test.
+func (c *clockFile) path(test string) string {
+	if c.key != nil {
+		return filepath.Join(c.dir, c.key.Hide("clock "+test))
+	}
+	return filepath.Join(c.dir, test+".json")
+}
 
 // get returns the anchor of a test. A file that cannot be read counts as none: the examiner is asked the time.
 func (c *clockFile) get(test string) (anchor, bool) {
@@ -67,7 +89,11 @@ func (c *clockFile) get(test string) (anchor, bool) {
 
 func (c *clockFile) read(test string) ([]byte, error) {
 	if c.shared == nil {
-		return os.ReadFile(c.path(test))
+		text, err := os.ReadFile(c.path(test))
+		if err != nil || c.key == nil {
+			return text, err
+		}
+		return c.key.Unseal("clock "+test, text)
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), shortly)
 	defer cancel()
@@ -76,6 +102,9 @@ func (c *clockFile) read(test string) ([]byte, error) {
 
 func (c *clockFile) write(test string, text []byte) error {
 	if c.shared == nil {
+		if c.key != nil {
+			text = c.key.Seal("clock "+test, text)
+		}
 		return whole.Write(c.path(test), text)
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), shortly)

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"net/http"
 	"net/url"
@@ -15,6 +16,7 @@ import (
 	"runtime/debug"
 	"strings"
 
+	"gradus/internal/vault"
 	"gradus/internal/whole"
 )
 
@@ -124,10 +126,16 @@ func (s *Server) cookieName() string {
 	return "gradus"
 }
 
-// formKey reads the key that signs the forms, making it when there is none. It outlives the program, so that a
-// form that was open while the program started again is still taken.
-func formKey(dir string) ([]byte, error) {
+// formKey is the key that signs the forms. It outlives the program, so that a form that was open while the program
+// started again is still taken: it comes out of the key of the record, or is read, and made when there is none.
+func formKey(dir string, v *vault.Key) ([]byte, error) {
 	path := filepath.Join(dir, keyFile)
+	if v != nil {
+		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) { // of before the record was encrypted
+			return nil, err
+		}
+		return v.Forms(), nil
+	}
 	if key, err := os.ReadFile(path); err == nil && len(key) == sha256.Size {
 		return key, nil
 	}

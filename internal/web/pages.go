@@ -23,6 +23,8 @@ type frame struct {
 	Title   string
 	Purpose string // one sentence: what the page is for
 	Demo    bool
+	Plain   bool // the record is not encrypted
+	Locked  bool // nothing but the gate can be reached
 	Built   bool
 	Token   string
 	Section string // which entry of the menu it belongs to
@@ -37,7 +39,8 @@ func parsePages(a *assets) (*template.Template, error) {
 
 // show writes a page whole: an error on the way leaves nothing half-written.
 func (s *Server) show(w http.ResponseWriter, status int, f frame) error {
-	f.Demo, f.Built = s.demo, s.assets.built()
+	f.Demo, f.Plain, f.Built = s.demo, s.vault == nil && s.shared == nil && !s.locked, s.assets.built()
+	f.Locked = s.locked
 	var b bytes.Buffer
 	if err := s.pages.ExecuteTemplate(&b, f.Page+".html", f); err != nil {
 		return err

@@ -24,6 +24,7 @@ import (
 	"time"
 
 	"gradus/internal/record"
+	"gradus/internal/vault"
 	"gradus/internal/verified"
 	"gradus/screen"
 )
@@ -31,10 +32,11 @@ import (
 // Options say what a server works with.
 type Options struct {
 	Store  record.Store
-	Dir    string // data directory: the key of the forms and the clocks of the tests
-	Shared Shared // the record, where other servers work on it too; nil: this one alone
-	Demo   bool   // invented people only; every page says so
-	Speed  int    // of the demo's time: 1, 10 or 60
+	Dir    string     // data directory: the key of the forms and the clocks of the tests
+	Shared Shared     // the record, where other servers work on it too; nil: this one alone
+	Vault  *vault.Key // opened the record: small files beside it are encrypted too; nil: nothing is, and every page says so
+	Demo   bool       // invented people only; every page says so
+	Speed  int        // of the demo's time: 1, 10 or 60
 	Log    *slog.Logger
 
 	Verified bool // give no estimate by an equation whose coefficients nobody has compared with the paper
@@ -57,6 +59,8 @@ type Options struct {
 type Server struct {
 	store  record.Store
 	shared Shared
+	vault  *vault.Key
+	locked bool // only the gate's pages
 	demo   bool
 	speed  int
 	dir    string
@@ -97,7 +101,7 @@ func New(o Options) (*Server, error) {
 	if o.Store == nil || o.Dir == "" {
 		return nil, errors.New("web: a server needs a store and a data directory")
 	}
-	s := &Server{store: o.Store, shared: o.Shared, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
+	s := &Server{store: o.Store, shared: o.Shared, vault: o.Vault, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
 		dir: o.Dir, secure: o.Secure, named: o.Named, root: o.Authority,
 		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf(filepath.Join(o.Dir, "protocols"), o.Verified)}
 	if s.site = o.Screening; s.site == nil {
@@ -117,12 +121,12 @@ func New(o Options) (*Server, error) {
 	if o.Shared != nil {
 		s.key, err = sharedKey(o.Shared)
 	} else {
-		s.key, err = formKey(o.Dir)
+		s.key, err = formKey(o.Dir, o.Vault)
 	}
 	if err != nil {
 		return nil, err
 	}
-	if s.clocks, err = openClocks(o.Dir, o.Shared); err != nil {
+	if s.clocks, err = openClocks(o.Dir, o.Vault, o.Shared); err != nil {
 		return nil, err
 	}
 	if s.own, err = openSite(o.Dir, o.Shared); err != nil {
