@@ -74,6 +74,9 @@ func (s *Server) note(r *http.Request, err error) {
 		s.logOf(r.Context()).Error("storage", "error", err)
 		return
 	}
+	if ask := new(askError); errors.As(err, &ask) {
+		return
+	}
 	if status, _ := explain(err); status >= http.StatusInternalServerError && r.Context().Err() == nil {
 		s.meters.errors.WithLabelValues("inside").Inc()
 		s.logOf(r.Context()).Error("inside", "error", err)

@@ -53,6 +53,7 @@ func NewGate(o Options, open func(context.Context, *vault.Key) (*Server, error))
 	if g.shell, err = gateShell(o); err != nil {
 		return nil, err
 	}
+	g.shell.meters = newMeters(g.shell, nil)
 	g.mux = g.shell.guard(g.routes())
 	return g, nil
 }
