@@ -70,7 +70,7 @@ func (c *importFHIRCmd) Run(e *env) error {
 // record holds what a file has against the record and, when it is accepted, stores it.
 func (c *importFHIRCmd) record(e *env, in *fhir.Imported, digest string) (err error) {
 	ctx := context.Background()
-	store, err := c.store(ctx)
+	store, err := c.store(ctx, e)
 	if err != nil {
 		return err
 	}
