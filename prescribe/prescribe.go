@@ -70,6 +70,17 @@ type Week struct {
 	Changed     string   `json:"changed"` // what is new against the week before
 }
 
+// Volume is the dose of a week that is recommended for adults, and what the plan reaches of it.
+type Volume struct {
+	Low         float64  `json:"met_minutes_low"`
+	High        float64  `json:"met_minutes_high"`
+	MinutesLow  float64  `json:"minutes_low"` // of the band's middle that make the recommended dose
+	MinutesHigh float64  `json:"minutes_high"`
+	First       *float64 `json:"first_week"` // MET-min of the plan; nil: no plan, or not known
+	Last        *float64 `json:"last_week"`
+	Source      string   `json:"source"`
+}
+
 // Caution is a reason to think.
 type Caution struct {
 	ID     string `json:"id"`
@@ -90,6 +101,7 @@ type Prescription struct {
 	Line        *Line      `json:"own_line"`
 	Days        [2]float64 `json:"days_a_week"`
 	Minutes     [2]float64 `json:"minutes_a_session"`
+	Volume      *Volume    `json:"volume"` // nil: the peak oxygen uptake is not known
 	Type        string     `json:"type"`
 	Progression string     `json:"progression"`
 	Weeks       []Week     `json:"weeks"`
@@ -550,9 +562,27 @@ func (w *writer) walk(l, h float64) {
 	w.add(g)
 }
 
+// volume holds the dose of the plan against the recommended one.
+func (w *writer) volume() {
+	middle, err := UptakeAt((w.out.ReserveFrom+w.out.ReserveTo)/200, w.p.VO2Peak)
+	if err != nil {
+		return
+	}
+	mets, from, to := middle/numbers["rest-vo2"].value, numbers["week-from"], numbers["week-to"]
+	v := &Volume{Low: from.value, High: to.value, MinutesLow: from.value / mets, MinutesHigh: to.value / mets, Source: from.source}
+	if n := len(w.out.Weeks); n > 0 {
+		v.First, v.Last = w.out.Weeks[0].METMinutes, w.out.Weeks[n-1].METMinutes
+		if v.Last != nil && *v.Last < v.Low {
+			w.caution("volume", from.source, "the plan ends with about %.0f MET-min a week, below the %g to %g recommended for adults; with a low capacity METs tell little of the effort, the share of reserve counts", *v.Last, v.Low, v.High)
+		}
+	}
+	w.out.Volume = v
+}
+
 // finish adds what always holds.
 func (w *writer) finish() {
 	r := w.rec
+	w.volume()
 	if r.Cautions != "" {
 		w.caution("condition", r.Source, "%s: %s", r.Title, r.Cautions)
 	}

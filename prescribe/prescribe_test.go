@@ -299,6 +299,13 @@ func TestDose(t *testing.T) {
 	p.VO2Peak, p.MassKg = (14-3.5)/0.5+3.5, 80 // 4 METs at 50 % of reserve
 	w := prescribed(t, p, Choice{Weeks: 1}).Weeks[0]
 	within(t, "MET-min", *w.METMinutes, 4*w.Minutes*w.Sessions, 10)
+	v := prescribed(t, p, Choice{ReserveFrom: 40, ReserveTo: 60, Weeks: 1}).Volume
+	within(t, "minutes for 500 MET-min", v.MinutesLow, 125, 0.5)
+	within(t, "minutes for 1000 MET-min", v.MinutesHigh, 250, 0.5)
+	p.VO2Peak = 0
+	if prescribed(t, p, Choice{Weeks: 1}).Volume != nil {
+		t.Error("a volume without an uptake")
+	}
 }
 
 // One thing changes at a time, nothing exceeds the recommendation.

@@ -151,6 +151,14 @@ func writePrescription(out io.Writer, p *prescribe.Prescription) error {
 			i = last + 1
 		}
 	}
+	if v := p.Volume; v != nil {
+		t.gap()
+		text := fmt.Sprintf("Recommended for adults in all: %g to %g MET-min a week, here %.0f to %.0f min", v.Low, v.High, v.MinutesLow, v.MinutesHigh)
+		if v.First != nil && v.Last != nil {
+			text += fmt.Sprintf("; the plan begins with %.0f and ends with %.0f MET-min", *v.First, *v.Last)
+		}
+		t.say("", "%s.", text)
+	}
 	tellIntervals(t, p)
 	if len(p.Intervals) > 0 {
 		t.gap()

@@ -19,7 +19,7 @@ import (
 type reportCmd struct {
 	Files []string `arg:"" optional:"" name:"file" placeholder:"FILE.csv" help:"Data sheets, as for 'gradus score'. A blank sheet (--kind sheet) with --protocol needs none."`
 
-	Kind     string `name:"kind" default:"note" placeholder:"KIND" help:"note (one page for the clinician), letter (for the participant), comparison, sheet (blank, to write on) or plan (${default})."`
+	Kind     string `name:"kind" default:"note" placeholder:"KIND" help:"note (one page for the clinician), letter (for the participant), comparison, sheet (blank, to write on), plan, or over-time (all tests of the person of --test) (${default})."`
 	Test     string `name:"test" placeholder:"ID" help:"Which test; needed when the sheets hold more than one."`
 	Out      string `name:"out" placeholder:"FILE" help:"Write to this file; its ending (.pdf, .html, .txt) picks the format. Without it the text is printed. A note as text is the short form for a chart system."`
 	Paper    string `name:"paper" default:"a4" placeholder:"SIZE" help:"a4 or letter (${default})."`
@@ -65,6 +65,9 @@ func (c *reportCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	if c.Kind == report.KindOverTime {
+		return c.overTime(e, t, scores, format)
+	}
 	one, err := c.caseOf(t, scores)
 	if err != nil {
 		return err
@@ -77,6 +80,36 @@ func (c *reportCmd) Run(e *env) error {
 		one.Protocol, one.Estimator = p, eq
 	}
 	return put(e.out, c.Out, func(out io.Writer) error { return one.Write(out, c.Kind, format, c.Paper) })
+}
+
+// overTime makes the paper of all tests of the person of a test.
+func (c *reportCmd) overTime(e *env, t *sheet.Scored, scores *sheet.Scores, format string) error {
+	if t.Person.Participant == "" {
+		return fmt.Errorf("test %s names no participant; there is nothing to put beside it", t.ID)
+	}
+	choice, err := c.choice()
+	if err != nil {
+		return err
+	}
+	own := slices.DeleteFunc(slices.Clone(scores.Tests), func(x *sheet.Scored) bool { return x.Person.Participant != t.Person.Participant })
+	course, err := report.CourseOf(own, choice)
+	if err != nil {
+		return usageError{err.Error()}
+	}
+	course.Program = programVersion()
+	return put(e.out, c.Out, func(out io.Writer) error { return course.Paper().Write(out, format, c.Paper) })
+}
+
+// choice is the change that matters.
+func (c *reportCmd) choice() (change.Choice, error) {
+	v, err := strconv.ParseFloat(c.Meaningful, 64)
+	switch {
+	case err != nil:
+		return change.Choice{ID: c.Meaningful}, nil
+	case !(v > 0 && v <= 50):
+		return change.Choice{}, usageError{fmt.Sprintf("--meaningful %s is not above 0 and at most 50 mL/kg/min", c.Meaningful)}
+	}
+	return change.Choice{Threshold: v}, nil
 }
 
 func (c *reportCmd) format() (string, error) {
@@ -95,7 +128,7 @@ func (c *reportCmd) check(e *env) (time.Time, error) {
 	for _, w := range []struct {
 		flag, word string
 		words      []string
-	}{{"kind", c.Kind, report.Kinds}, {"paper", c.Paper, report.Papers}, {"asks", c.Asks, report.Questions}} {
+	}{{"kind", c.Kind, append(slices.Clone(report.Kinds), report.KindOverTime)}, {"paper", c.Paper, report.Papers}, {"asks", c.Asks, report.Questions}} {
 		if !slices.Contains(w.words, w.word) {
 			return today, usageError{fmt.Sprintf("--%s %q is not one of %s", w.flag, w.word, strings.Join(w.words, ", "))}
 		}
@@ -159,12 +192,9 @@ func (c *reportCmd) pick(scores *sheet.Scores) (*sheet.Scored, error) {
 }
 
 func (c *reportCmd) caseOf(t *sheet.Scored, scores *sheet.Scores) (*report.Case, error) {
-	choice := change.Choice{ID: c.Meaningful}
-	if v, err := strconv.ParseFloat(c.Meaningful, 64); err == nil {
-		if !(v > 0 && v <= 50) {
-			return nil, usageError{fmt.Sprintf("--meaningful %s is not above 0 and at most 50 mL/kg/min", c.Meaningful)}
-		}
-		choice = change.Choice{Threshold: v}
+	choice, err := c.choice()
+	if err != nil {
+		return nil, err
 	}
 	one, err := report.OfSheet(t, scores.Tests, choice)
 	if err != nil {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"gradus/change"
@@ -145,7 +146,7 @@ func (k *chart) draw() {
 		k.dashed = k.dashed || none
 		k.line(k.x(i-1), k.y(*k.points[i-1].Value), k.x(i), k.y(*k.points[i].Value), 0.5, none)
 	}
-	labelled := math.Inf(-1)
+	labelled, valued := math.Inf(-1), math.Inf(-1)
 	for i := range k.points {
 		p := &k.points[i]
 		x, y := k.x(i), k.y(*p.Value)
@@ -156,6 +157,17 @@ func (k *chart) draw() {
 			k.line(x-4, high, x+4, high, 1, false)
 		}
 		k.dot(x, y, 3.5, p.Usable)
+		switch last := i == len(k.points)-1; {
+		case x-valued >= 26: // else it stands in the table
+			above := *p.Value
+			if p.High95 != nil {
+				above = *p.High95
+			}
+			k.text9(x, k.y(above)-4, "middle", fixed(*p.Value, 1))
+			valued = x
+		case last:
+			k.text9(x+7, y+3, "start", fixed(*p.Value, 1))
+		}
 		k.ring = k.ring || !p.Usable
 		below := 13.0
 		switch near := x-labelled < 58; {
@@ -166,12 +178,14 @@ func (k *chart) draw() {
 		}
 		labelled = x
 		k.text9(x, k.bottom+below, "middle", or(p.Date, p.Test))
-		k.text9(x+7, y-4, "start", fixed(*p.Value, 1))
 	}
 }
 
 func (k *chart) title() string {
 	text := "Tests over time with the error of a single test (bars: 95 %"
+	if !slices.ContainsFunc(k.points, func(p change.Point) bool { return p.Low95 != nil }) {
+		text = "Tests over time (their errors stand in the table" // one test has no error against others
+	}
 	if k.ring {
 		text += "; ring: not usable"
 	}
@@ -185,9 +199,16 @@ func (k *chart) title() string {
 }
 
 func (k *chart) words() string {
-	text := fmt.Sprintf("%d tests", len(k.points))
-	if len(k.training) > 0 {
-		text += fmt.Sprintf("; %d periods of training", len(k.training))
+	text := counted(len(k.points), "test", "tests")
+	if n := len(k.training); n > 0 {
+		text += "; " + counted(n, "period", "periods") + " of training"
 	}
 	return text + "; the values stand in the table."
+}
+
+func counted(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
 }

@@ -17,6 +17,7 @@ const (
 	KindComparison = "comparison"
 	KindSheet      = "sheet"
 	KindPlan       = "plan"
+	KindOverTime   = "over-time" // of a person, not of a test; see [Course]
 )
 
 // Kinds lists them.

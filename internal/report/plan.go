@@ -105,6 +105,9 @@ func (c *Case) planWeeks(p *prescribe.Prescription) (out []Block) {
 		t.Caption = "Week by week, as changed by the clinician (each computed number within the give or take above)"
 	}
 	out = append(out, t)
+	if v := p.Volume; v != nil {
+		out = append(out, Para{Text: fmt.Sprintf("Recommended for adults in all: %s to %s MET-min a week, here %s to %s min; give or take as for the METs.", num(v.Low), num(v.High), fixed(v.MinutesLow, 0), fixed(v.MinutesHigh, 0))})
+	}
 	if text := intervalText(p); text != "" {
 		out = append(out, Para{Label: "Interval session:", Text: text})
 	}

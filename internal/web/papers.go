@@ -201,6 +201,7 @@ type papersBody struct {
 	Kinds    []option
 	Answer   string // the first sentence
 	NoPlan   string
+	Paste    string   // the short text
 	Old      []option // signed versions that were replaced
 	Out      []paperLine
 	Said     form
@@ -295,6 +296,7 @@ func (s *Server) showPapers(w http.ResponseWriter, r *http.Request, status int, 
 	body := papersBody{Test: t.test, Person: t.person, Standing: c.Signing.Text(), Final: st.now.Final, Loose: t.test.Participant == 0, Answer: c.Answer(), Said: said, Give: give,
 		Kept: r.URL.Query().Has("kept"), Failed: said.bad() || give.bad()}
 	_, body.NoPlan = c.Plan()
+	body.Paste = c.Chart()
 	for _, kind := range report.Kinds {
 		if _, err := c.Paper(kind); err == nil {
 			body.Kinds = append(body.Kinds, option{kind, optionText("paper_kind", kind)})

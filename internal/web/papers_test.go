@@ -56,7 +56,7 @@ func TestPapersOfATest(t *testing.T) {
 	w.ride(id, nil)
 	has(t, "the result leads there", w.get("/tests/"+id), http.StatusOK, `href="`+at+`"`)
 	first := w.get(at)
-	has(t, "before", first, http.StatusOK, "Draft, not signed.", "Estimated VO2peak is ", "95 % range", at+"/note", at+"/letter", at+"/plan", at+"/sheet")
+	has(t, "before", first, http.StatusOK, "Short text to paste into a chart", "Limits of this test. No ECG was recorded.", "Draft, not signed.", "Estimated VO2peak is ", "95 % range", at+"/note", at+"/letter", at+"/plan", at+"/sheet")
 	lacks(t, "before", first, at+"/comparison", at+"/recall")
 	for kind, want := range map[string]string{"note": "For the physician", "letter": "Your fitness score is about", "plan": "Week by week", "sheet": "Which loads next?"} {
 		p := w.get(at + "/" + kind)
