@@ -91,7 +91,7 @@ func (s *Server) scored(r *http.Request, t record.Test, events []conduct.Event) 
 	out.Judged = estimate.Assess(load.Protocol, &out.State, load.Estimator)
 	in := &out.State.In
 	out.Person = sheet.Person{Date: t.Created.Local().Format(time.DateOnly), Protocol: t.Protocol, DrugName: in.DrugName, In: *in, Condition: strings.ReplaceAll(textOf(in.Condition), "+", ", "),
-		Said: map[string]string{"time": t.Created.Local().Format("15:04"), "ergometer": in.MachineID}}
+		Said: map[string]string{"time": hourOf(t), "ergometer": in.MachineID}}
 	if in.DoseHours > 0 {
 		out.Person.Said["hours_since_dose"] = strconv.FormatFloat(in.DoseHours, 'f', -1, 64)
 	}

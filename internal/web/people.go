@@ -38,9 +38,18 @@ func (s *Server) lines(r *http.Request, tests []record.Test) ([]testLine, error)
 		if err != nil {
 			return nil, err
 		}
-		out[i] = testLine{ID: t.ID, Title: t.Title, Person: who.Label, When: day(t.Created.Local()) + ", " + t.Created.Local().Format("15:04"), Running: t.Running(), Visit: t.Visit}
+		out[i] = testLine{ID: t.ID, Title: t.Title, Person: who.Label, When: strings.TrimSuffix(day(t.Created.Local())+", "+hourOf(t), ", "), Running: t.Running(), Visit: t.Visit}
 	}
 	return out, nil
+}
+
+// hourOf is the hour of a test; "" of one that was brought in without one, which stands at noon to the millisecond.
+func hourOf(t record.Test) string {
+	at := t.Created.Local()
+	if at.Equal(time.Date(at.Year(), at.Month(), at.Day(), 12, 0, 0, 0, at.Location())) {
+		return ""
+	}
+	return at.Format("15:04")
 }
 
 func day(t time.Time) string { return t.Format("2 January 2006") }

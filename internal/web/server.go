@@ -188,6 +188,8 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("GET /people", s.page(s.people))
 	m.HandleFunc("POST /people", s.form(s.addPerson))
 	m.HandleFunc("POST /people/search", s.form(s.people))
+	m.HandleFunc("GET /export", s.page(s.exporting))
+	m.HandleFunc("POST /export", s.form(s.exported))
 	m.HandleFunc("GET /bring-in", s.page(s.bringIn))
 	m.HandleFunc("POST /bring-in", s.page(s.tookFile))
 	m.HandleFunc("GET /bring-in/mappings/{mapping}", s.page(s.mappingFile))
