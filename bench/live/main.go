@@ -27,6 +27,7 @@ import (
 
 	"gradus/conduct"
 	"gradus/estimate/library"
+	"gradus/internal/pgtest"
 	"gradus/internal/record"
 	"gradus/protocol"
 	protocols "gradus/protocol/library"
@@ -38,6 +39,8 @@ var (
 	watchers  = flag.Int("observers", 5, "observers of each test")
 	seconds   = flag.Int("seconds", 60, "how long to measure")
 	warm      = flag.Int("warm", 12, "seconds before the measurement begins")
+	postgres  = flag.Bool("postgres", false, "keep the record in a PostgreSQL server that is started beside")
+	servers   = flag.Int("servers", 1, "servers on that database; a test is watched at another one than its page's")
 	eachEvent = flag.Int("event-every", 10, "seconds between two events of a test")
 )
 
@@ -45,6 +48,7 @@ var (
 const (
 	goalP99    = 20 * time.Millisecond
 	goalMemory = 250 << 20
+	goalAppend = 50 * time.Millisecond // with -postgres: until an event is acknowledged, for 99 %
 )
 
 func main() {
@@ -65,32 +69,49 @@ func run() (missed bool, err error) {
 		return false, err
 	}
 	defer os.RemoveAll(dir)
-	ids, err := prepare(dir)
+	place := dir
+	if *postgres {
+		database, err := pgtest.NewOnDisk()
+		if err != nil {
+			return false, err
+		}
+		defer database.Stop()
+		place = database.URL("postgres")
+	} else if *servers != 1 {
+		return false, errors.New("several servers need -postgres")
+	}
+	ids, err := prepare(place)
 	if err != nil {
 		return false, err
 	}
-	address, server, err := start(dir)
-	if err != nil {
-		return false, err
+	l := &load{ids: ids}
+	for i := range *servers {
+		address, server, err := start(filepath.Join(dir, fmt.Sprint(i)), place)
+		if err != nil {
+			return false, err
+		}
+		defer server.Process.Kill()
+		l.addresses, l.servers = append(l.addresses, address), append(l.servers, server)
 	}
-	l := &load{address: address, ids: ids, server: server.Process.Pid}
 	err = l.play()
-	if serr := stop(server); err == nil {
-		err = serr
+	for _, server := range l.servers {
+		if serr := stop(server); err == nil {
+			err = serr
+		}
 	}
 	if err != nil {
 		return false, err
 	}
-	if err := l.compare(dir); err != nil {
+	if err := l.compare(place); err != nil {
 		return false, err
 	}
 	return l.report(), nil
 }
 
 // prepare makes the tests, each with the first load set, as a page would have left them.
-func prepare(dir string) ([]string, error) {
+func prepare(place string) ([]string, error) {
 	ctx := context.Background()
-	store, err := record.Open(ctx, dir, record.Options{})
+	store, err := record.OpenAny(ctx, place, record.Options{})
 	if err != nil {
 		return nil, err
 	}
@@ -120,9 +141,15 @@ func prepare(dir string) ([]string, error) {
 	return ids, nil
 }
 
-// start runs the server as its own process and returns its address.
-func start(dir string) (string, *exec.Cmd, error) {
+// start runs a server as its own process and returns its address.
+func start(dir, place string) (string, *exec.Cmd, error) {
+	if !record.IsDatabase(place) {
+		dir = place
+	}
 	cmd := exec.Command(*program, "serve", "--no-browser", "--listen", "127.0.0.1:0", "--data", dir)
+	if record.IsDatabase(place) {
+		cmd.Env = append(os.Environ(), "GRADUS_DATABASE="+place)
+	}
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -147,9 +174,9 @@ func stop(server *exec.Cmd) error {
 
 // load is the work of all pages and observers.
 type load struct {
-	address string
-	ids     []string
-	server  int
+	addresses []string // of the servers
+	servers   []*exec.Cmd
+	ids       []string
 
 	measuring atomic.Bool
 	began     time.Time
@@ -201,7 +228,7 @@ func (l *load) play() error {
 		for range *watchers {
 			h := &heard{last: 2}
 			l.heard = append(l.heard, h)
-			conn, in, err := l.watch(l.ids[i])
+			conn, in, err := l.watch(l.addresses[(i+1)%len(l.addresses)], l.ids[i])
 			if err != nil {
 				return err
 			}
@@ -213,7 +240,7 @@ func (l *load) play() error {
 			})
 		}
 	}
-	fmt.Printf("%d observers look on, server holds %.0f MB\n", len(l.heard), float64(memory(l.server))/(1<<20))
+	fmt.Printf("%d observers look on, server holds %.0f MB\n", len(l.heard), float64(l.memory())/(1<<20))
 	until := time.Now().Add(time.Duration(*warm+*seconds) * time.Second)
 	for i := range l.ids {
 		writing.Go(func() {
@@ -224,12 +251,12 @@ func (l *load) play() error {
 	}
 	time.Sleep(time.Duration(*warm) * time.Second)
 	l.measuring.Store(true)
-	used := processor(l.server)
+	used := l.processor()
 	for time.Now().Before(until) {
-		l.peak = max(l.peak, memory(l.server))
+		l.peak = max(l.peak, l.memory())
 		time.Sleep(200 * time.Millisecond)
 	}
-	l.cpu = processor(l.server) - used
+	l.cpu = l.processor() - used
 	l.measuring.Store(false)
 	writing.Wait()
 	time.Sleep(time.Second) // what is on the way arrives
@@ -244,12 +271,12 @@ func (l *load) play() error {
 }
 
 // watch opens a stream of a test after the events that are stored already.
-func (l *load) watch(id string) (net.Conn, *bufio.Reader, error) {
-	conn, err := net.Dial("tcp", l.address)
+func (l *load) watch(address, id string) (net.Conn, *bufio.Reader, error) {
+	conn, err := net.Dial("tcp", address)
 	if err != nil {
 		return nil, nil, err
 	}
-	fmt.Fprintf(conn, "GET /api/tests/%s/stream?since=1.2 HTTP/1.1\r\nHost: %s\r\n\r\n", id, l.address)
+	fmt.Fprintf(conn, "GET /api/tests/%s/stream?since=1.2 HTTP/1.1\r\nHost: %s\r\n\r\n", id, address)
 	in := bufio.NewReaderSize(conn, 2048)
 	status, err := in.ReadString('\n')
 	if err != nil || !strings.Contains(status, " 200 ") {
@@ -325,12 +352,13 @@ type caller struct {
 	host string
 }
 
-func (l *load) dial() (*caller, error) {
-	conn, err := net.Dial("tcp", l.address)
+func (l *load) dial(i int) (*caller, error) {
+	address := l.addresses[i%len(l.addresses)]
+	conn, err := net.Dial("tcp", address)
 	if err != nil {
 		return nil, err
 	}
-	return &caller{conn, bufio.NewReaderSize(conn, 2048), l.address}, nil
+	return &caller{conn, bufio.NewReaderSize(conn, 2048), address}, nil
 }
 
 const answerIn = 10 * time.Second
@@ -374,7 +402,7 @@ func (c *caller) post(path, body string) error {
 // write is the page of one test: every second a block of heart rate and one of beat-to-beat intervals, in one
 // request, and now and then an event, all over one connection and each waiting for its acknowledgement.
 func (l *load) write(i int, until time.Time) error {
-	c, err := l.dial()
+	c, err := l.dial(i)
 	if err != nil {
 		return err
 	}
@@ -434,9 +462,9 @@ func (l *load) reading(c *caller, i int, n uint32) error {
 }
 
 // compare looks whether everything acknowledged is in the record and was seen by every observer.
-func (l *load) compare(dir string) error {
+func (l *load) compare(place string) error {
 	ctx := context.Background()
-	store, err := record.Open(ctx, dir, record.Options{ReadOnly: true})
+	store, err := record.OpenAny(ctx, place, record.Options{ReadOnly: true})
 	if err != nil {
 		return err
 	}
@@ -467,7 +495,11 @@ func (l *load) compare(dir string) error {
 	if len(lost) > 0 {
 		return errors.New("something was lost:\n" + strings.Join(lost[:min(len(lost), 10)], "\n"))
 	}
-	size, err := os.Stat(filepath.Join(dir, record.FileName))
+	if *postgres {
+		fmt.Println("nothing lost")
+		return nil
+	}
+	size, err := os.Stat(filepath.Join(place, record.FileName))
 	if err == nil {
 		fmt.Printf("nothing lost; the record has %.1f MB\n", float64(size.Size())/(1<<20))
 	}
@@ -482,10 +514,13 @@ func (l *load) report() (missed bool) {
 	fmt.Printf("%d tests, %d observers each, %d s\n", len(l.ids), *watchers, *seconds)
 	e := tell("event to observer, durable before it is shown", events)
 	s := tell("sample to observer", samples)
-	tell("event to its acknowledgement", l.acks.all)
-	fmt.Printf("server: peak memory %.0f MB resident (goal below %d), %.0f %% of one processor; %d seconds of a page were late\n",
+	a := tell("event to its acknowledgement", l.acks.all)
+	fmt.Printf("servers: peak memory %.0f MB resident (goal below %d each), %.0f %% of one processor; %d seconds of a page were late\n",
 		float64(l.peak)/(1<<20), goalMemory>>20, 100*l.cpu.Seconds()/float64(*seconds), l.late.Load())
-	missed = e > goalP99 || s > goalP99 || l.peak > goalMemory
+	missed = e > goalP99 || s > goalP99 || l.peak > goalMemory*int64(len(l.servers))
+	if *postgres {
+		missed = a > goalAppend
+	}
 	if missed {
 		fmt.Println("a goal was missed")
 	}
@@ -504,6 +539,20 @@ func tell(what string, all []time.Duration) (p99 time.Duration) {
 }
 
 func millis(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
+
+func (l *load) memory() (all int64) {
+	for _, s := range l.servers {
+		all += memory(s.Process.Pid)
+	}
+	return all
+}
+
+func (l *load) processor() (all time.Duration) {
+	for _, s := range l.servers {
+		all += processor(s.Process.Pid)
+	}
+	return all
+}
 
 // memory is what a process holds, in bytes resident.
 func memory(pid int) int64 {

@@ -42,18 +42,31 @@ type Server struct {
 }
 
 // New makes a server's files and starts it with settings beside its own, as "fsync=off".
-func New(settings ...string) (*Server, error) { return newServer("", settings) }
+func New(settings ...string) (*Server, error) { return newServer(inMemory(), "", settings) }
 
 // NewSecret makes a server that asks for a password.
-func NewSecret(password string) (*Server, error) { return newServer(password, nil) }
+func NewSecret(password string) (*Server, error) { return newServer(inMemory(), password, nil) }
 
-func newServer(password string, settings []string) (_ *Server, err error) {
+// NewOnDisk makes a server whose files are on the disk of temporary files, for measurements.
+func NewOnDisk() (*Server, error) { return newServer("", "", nil) }
+
+// inMemory is where files lie in memory: hundreds of databases are made there without a word to the disk. What a test
+// kills are processes, and those take nothing with them that was written.
+func inMemory() string {
+	const dir, enough = "/dev/shm", 2 << 30
+	if roomIn(dir) < enough {
+		return ""
+	}
+	return dir
+}
+
+func newServer(base, password string, settings []string) (_ *Server, err error) {
 	bin, err := programs()
 	if err != nil {
 		return nil, err
 	}
 	s := &Server{port: 5432, more: settings, password: password}
-	if s.dir, err = os.MkdirTemp("", "pg"); err != nil {
+	if s.dir, err = os.MkdirTemp(base, "pg"); err != nil {
 		return nil, err
 	}
 	defer func() {

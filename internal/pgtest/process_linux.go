@@ -50,3 +50,12 @@ func childrenOf(parent int) (pids []int) {
 	}
 	return pids
 }
+
+// roomIn is how many bytes fit into a directory's file system; 0 when there is none.
+func roomIn(dir string) int64 {
+	var fs syscall.Statfs_t
+	if syscall.Statfs(dir, &fs) != nil {
+		return 0
+	}
+	return int64(fs.Bavail) * fs.Bsize
+}

@@ -15,12 +15,13 @@ type core struct {
 	writer *sql.DB // nil when it was opened for reading only
 	reader *sql.DB
 	dialect
-	st    statements
-	crowd crowd
-	known sync.Map // tests that are there
-	salts sync.Map // of their digests
-	names names
-	cool  func() // waits for the first reading of the names
+	st       statements
+	crowd    crowd
+	samplers crowd    // of those who write samples, where a database takes more than one writer
+	known    sync.Map // tests that are there
+	salts    sync.Map // of their digests
+	names    names
+	cool     func() // waits for the first reading of the names
 }
 
 // dialect is what a database does in its own way.
@@ -29,7 +30,7 @@ type dialect struct {
 	codeIs   string                                                      // the condition that a participant has a code, in whatever case
 	snapshot *sql.TxOptions                                              // of a transaction that sees one state of the record
 	alone    func(ctx context.Context, tx *sql.Tx) error                 // waits until no other program changes anything but events and samples
-	hold     func(ctx context.Context, tx *sql.Tx, tests []string) error // waits until no other program writes events or samples of these tests
+	hold     func(ctx context.Context, tx *sql.Tx, tests []string) error // waits until no other program writes events of these tests
 	server   bool                                                        // the place is on a server
 	blame    func(err error) (kind, behind error)                        // what an error says about disk, file or server; nil: nothing
 	wrote    func(jobs int)                                              // is told how many writes a commit has put on disk

@@ -40,8 +40,8 @@ const (
 	lockPatience    = "8s"
 )
 
-// Connections of one program: events and samples take one; the others are for all other writes.
-const pgWriters, pgReaders = 3, 6
+// Connections of one program: events take one, samples another; the others are for all other writes.
+const pgWriters, pgReaders = 4, 6
 
 // IsDatabase reports whether a place is the address of a database on a server, not a directory.
 func IsDatabase(place string) bool {
@@ -74,7 +74,7 @@ func openDatabase(ctx context.Context, address string, o Options, own schema) (_
 		return nil, err
 	}
 	s := &Postgres{core: core{place: placeOf(config), now: o.Now}, config: config}
-	s.dialect = s.postgres()
+	s.dialect, s.samplers.alone = s.postgres(), true
 	if s.now == nil {
 		s.now = time.Now
 	}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -27,18 +26,16 @@ func (s *core) AppendSamples(ctx context.Context, test string, blocks []Block) e
 		if err := s.testKnown(ctx, tx, test); err != nil {
 			return err
 		}
-		if len(blocks) > 1 {
-			if err := s.sameBlocks(ctx, tx, test, blocks); err != nil {
-				return err
-			}
-		}
 		salt, err := s.salt(ctx, tx, test)
 		if err != nil {
 			return err
 		}
 		var n noted
-		for _, b := range blocks {
+		for i, b := range blocks {
 			fresh, err := s.addBlock(ctx, tx, test, b)
+			if err != nil && i > 0 {
+				err = spoilt{err}
+			}
 			if err != nil {
 				return err
 			}
@@ -50,22 +47,6 @@ func (s *core) AppendSamples(ctx context.Context, test string, blocks []Block) e
 		return nil
 	}
 	return s.together(ctx, j)
-}
-
-// sameBlocks refuses blocks of which one stands against what is stored, or against another of them, before any of
-// them is written.
-func (s *core) sameBlocks(ctx context.Context, tx *sql.Tx, test string, blocks []Block) error {
-	seen := make(map[uint64]Block, len(blocks))
-	for _, b := range blocks {
-		if have, twice := seen[b.Seq]; twice && !have.same(b) {
-			return &BlockConflictError{Test: test, Seq: b.Seq}
-		}
-		seen[b.Seq] = b
-		if err := s.sameBlock(ctx, tx, test, b); err != nil && !errors.Is(err, sql.ErrNoRows) {
-			return err
-		}
-	}
-	return nil
 }
 
 // addBlock stores a block unless it is there.

@@ -1,9 +1,11 @@
 package record
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
+	"slices"
 	"sync"
 
 	"gradus/internal/audit"
@@ -19,7 +21,7 @@ const (
 // job is a write that shares its commit with those that wait beside it.
 type job struct {
 	test  string
-	do    func(ctx context.Context, tx *sql.Tx) error // decides before it writes; may be called again after a rollback
+	do    func(ctx context.Context, tx *sql.Tx) error // decides before it writes, else its error is spoilt; may be called again after a rollback
 	later bool                                        // samples: events go before it
 	who   audit.Who
 	noted []audit.Entry // what do has written, for the audit trail
@@ -33,10 +35,17 @@ type crowd struct {
 	mu            sync.Mutex
 	events, later []*job
 	busy          bool
+	alone         bool // no events come here, so that samples need not leave room for them
 }
 
 // next takes the jobs of the next commit.
 func (c *crowd) next() []*job {
+	if c.alone {
+		jobs := take(nil, &c.later, eventsAtOnce)
+		// In one order, so that two programs that store the same blocks never wait for each other.
+		slices.SortStableFunc(jobs, func(a, b *job) int { return cmp.Compare(a.test, b.test) })
+		return jobs
+	}
 	jobs := take(nil, &c.events, eventsAtOnce)
 	return take(jobs, &c.later, samplesAtOnce)
 }
@@ -59,25 +68,28 @@ func (s *core) together(ctx context.Context, j *job) error {
 		return s.fault(ctx, ctx.Err())
 	}
 	j.done, j.who = make(chan struct{}), audit.From(ctx)
-	s.crowd.mu.Lock()
-	if j.later {
-		s.crowd.later = append(s.crowd.later, j)
-	} else {
-		s.crowd.events = append(s.crowd.events, j)
+	c := &s.crowd
+	if j.later && s.samplers.alone {
+		c = &s.samplers
 	}
-	lead := !s.crowd.busy
-	s.crowd.busy = true
-	s.crowd.mu.Unlock()
+	c.mu.Lock()
+	if j.later {
+		c.later = append(c.later, j)
+	} else {
+		c.events = append(c.events, j)
+	}
+	lead := !c.busy
+	c.busy = true
+	c.mu.Unlock()
 	if lead {
-		s.lead()
+		s.lead(c)
 	}
 	<-j.done
 	return j.err
 }
 
 // lead commits the jobs that wait, and sees to it that somebody leads as long as there are more.
-func (s *core) lead() {
-	c := &s.crowd
+func (s *core) lead(c *crowd) {
 	c.mu.Lock()
 	jobs := c.next()
 	c.mu.Unlock()
@@ -91,7 +103,7 @@ func (s *core) lead() {
 	c.mu.Lock()
 	c.busy = len(c.events)+len(c.later) > 0
 	if c.busy {
-		go s.lead()
+		go s.lead(c)
 	}
 	c.mu.Unlock()
 	s.wrote(len(jobs))
@@ -106,14 +118,27 @@ func (s *core) commit(jobs []*job) error {
 	ctx := context.Background()
 	err := s.commitOnce(ctx, jobs)
 	if err == nil || len(jobs) == 1 || onDisk(err) {
-		return err
+		return unspoilt(err)
 	}
 	for _, j := range jobs {
 		if err := s.commitOnce(ctx, []*job{j}); err != nil {
-			j.err = err
+			j.err = unspoilt(err)
 		}
 	}
 	return nil
+}
+
+// spoilt is what a job decides after it has written something.
+type spoilt struct{ error }
+
+func (s spoilt) Unwrap() error { return s.error }
+
+func unspoilt(err error) error {
+	var late spoilt
+	if errors.As(err, &late) {
+		return late.error
+	}
+	return err
 }
 
 // commitOnce gives each job the error that is its own alone, and returns the one that undid them all.
@@ -123,15 +148,17 @@ func (s *core) commitOnce(ctx context.Context, jobs []*job) error {
 		return s.fault(ctx, err)
 	}
 	defer tx.Rollback()
-	if err := s.hold(ctx, tx, testsOf(jobs)); err != nil {
-		return s.fault(ctx, err)
+	if tests := written(jobs); len(tests) > 0 {
+		if err := s.hold(ctx, tx, tests); err != nil {
+			return s.fault(ctx, err)
+		}
 	}
 	var entries []audit.Entry
 	for _, j := range jobs {
 		j.noted = nil
 		err := j.do(ctx, tx)
-		if err != nil && !decided(err) {
-			return s.fault(ctx, err)
+		if err != nil && (!decided(err) || errors.As(err, new(spoilt))) {
+			return s.typed(ctx, err)
 		}
 		j.err = err
 		if err == nil {
@@ -154,10 +181,12 @@ func (j *job) entries() []audit.Entry {
 	return j.noted
 }
 
-func testsOf(jobs []*job) []string {
-	tests := make([]string, len(jobs))
-	for i, j := range jobs {
-		tests[i] = j.test
+// written are the tests whose events are written. Samples need no order among themselves.
+func written(jobs []*job) (tests []string) {
+	for _, j := range jobs {
+		if !j.later {
+			tests = append(tests, j.test)
+		}
 	}
 	return tests
 }
