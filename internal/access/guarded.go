@@ -11,8 +11,9 @@ import (
 )
 
 // Guarded gives a store that asks at every call who acts. It refuses where nobody does or the right is missing, and
-// knows nothing of other sites. What belongs to no person and no site needs a right alone.
-func Guarded(store record.Store) record.Store { return &guarded{store: store} }
+// knows nothing of other sites. What belongs to no person and no site needs a right alone. Who saw what is entered in the
+// audit trail.
+func Guarded(store record.Store) record.Store { return watch(&guarded{store: store}, store) }
 
 type guarded struct {
 	store record.Store

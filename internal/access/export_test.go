@@ -1,0 +1,14 @@
+package access
+
+import (
+	"time"
+
+	"gradus/internal/record"
+)
+
+// GuardedAt is Guarded with a clock.
+func GuardedAt(store record.Store, now func() time.Time) record.Store {
+	w := watch(&guarded{store: store}, store)
+	w.now = now
+	return w
+}
