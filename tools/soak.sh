@@ -22,10 +22,10 @@ for package in $(go list -f '{{$p := .ImportPath}}{{range .TestImports}}{{if eq 
 	properties=$((properties + 1))
 done
 
-echo "== the record: 200 kills, 400 power cuts"
+echo "== the record: 1,000 kills, 400 power cuts"
 GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestKill|TestPowerCut' ./internal/record
 
-echo "== the server: 200 kills"
+echo "== the server: 1,000 kills"
 GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestServerKilled' ./cmd/gradus
 
 echo "fuzz targets: $targets, packages with properties: $properties"

@@ -15,12 +15,13 @@ import (
 	"time"
 
 	"gradus/conduct"
+	"gradus/internal/record"
 )
 
 // kills is how often the server is killed: few times in every run, many where GRADUS_SOAK is set.
 func kills() int {
 	if os.Getenv("GRADUS_SOAK") != "" {
-		return 200
+		return 1000
 	}
 	return 20
 }
@@ -63,6 +64,7 @@ func TestServerKilled(t *testing.T) {
 		if len(stored) < int(acknowledged) {
 			t.Fatalf("%d events were acknowledged, %d are there", acknowledged, len(stored))
 		}
+		trailIntact(t, dir)
 		for i, e := range stored[1:] {
 			if e != sent[i] {
 				t.Fatalf("event %d is %+v, sent was %+v", i+2, e, sent[i])
@@ -78,7 +80,21 @@ func TestServerKilled(t *testing.T) {
 	if stored := events(t, address, id); len(stored) != len(sent)+1 {
 		t.Errorf("%d events in the end, want %d", len(stored), len(sent)+1)
 	}
+	trailIntact(t, dir)
 	t.Logf("%d kills, %d events sent", kills(), len(sent))
+}
+
+// trailIntact holds a record against its audit trail, beside the server.
+func trailIntact(t *testing.T, dir string) {
+	t.Helper()
+	s, err := record.Open(t.Context(), dir, record.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	if head, faults, err := s.VerifyTrail(t.Context(), nil); err != nil || len(faults) > 0 || head.Seq == 0 {
+		t.Fatalf("audit trail: %d entries, %v, %v", head.Seq, faults, err)
+	}
 }
 
 // prepared makes a person and a test the way a browser does.

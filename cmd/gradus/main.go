@@ -37,6 +37,7 @@ type commands struct {
 	Screen      screenCmd      `cmd:"" help:"Before a test: may this person be tested today, and who decides?"`
 	Replay      replayCmd      `cmd:"" help:"Replay an event list to its state and result."`
 	Log         logCmd         `cmd:"" help:"List recorded tests, or print the events of one as JSON lines."`
+	Audit       auditCmd       `cmd:"" help:"The trail of who saw and did what: verify, show, export, anchor."`
 	Export      exportCmd      `cmd:"" help:"Hand tests to other systems: FHIR, a data package, a workbook."`
 	Move        moveCmd        `cmd:"" help:"Copy a whole record between a directory and a database, and verify it."`
 	Import      importCmd      `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`

@@ -105,7 +105,7 @@ func kills(t *testing.T, key []byte) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rounds := often(20, 200)
+	rounds := often(20, 1000)
 	dir := t.TempDir()
 	random := rand.New(rand.NewPCG(1, 2))
 	acknowledged := record.Marks{}
@@ -161,7 +161,7 @@ func killed(t *testing.T, c *exec.Cmd, random *rand.Rand) (last []conduct.ID) {
 func allThere(t *testing.T, dir string, key []byte, acknowledged record.Marks) error {
 	s := openKeyed(t, dir, key)
 	defer s.Close()
-	if err := s.Check(ctx); err != nil {
+	if err := intact(s); err != nil {
 		return err
 	}
 	events, err := s.Events(ctx, "t")

@@ -121,7 +121,7 @@ func TestSwap(t *testing.T) {
 			if events, err := s.Events(ctx, "t"); err != nil || len(events) != 4 {
 				t.Errorf("%d events, %v", len(events), err)
 			}
-			if err := s.Check(ctx); err != nil {
+			if err := intact(s); err != nil {
 				t.Error(err)
 			}
 			if left, _ := filepath.Glob(filepath.Join(dir, "*.fresh*")); len(left) > 0 {

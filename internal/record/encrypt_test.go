@@ -86,7 +86,7 @@ func TestEncryptedIsRead(t *testing.T) {
 	dir := t.TempDir()
 	s := openKeyed(t, dir, testKey)
 	addPerson(t, s)
-	if err := s.Check(ctx); err != nil {
+	if err := intact(s); err != nil {
 		t.Error(err)
 	}
 	r, err := record.Open(ctx, dir, record.Options{Key: testKey, ReadOnly: true})

@@ -127,7 +127,7 @@ func TestDiskFaults(t *testing.T) {
 			if events, err := s.Events(ctx, "t"); err != nil || !reflect.DeepEqual(events, three()) {
 				t.Errorf("with space again: %v, %v", events, err)
 			}
-			if err := s.Check(ctx); err != nil {
+			if err := intact(s); err != nil {
 				t.Error(err)
 			}
 		})

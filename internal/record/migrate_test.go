@@ -41,7 +41,7 @@ func TestOldRecord(t *testing.T) {
 	dir := t.TempDir()
 	unpack(t, filepath.Join("testdata", "v1.db.gz"), filepath.Join(dir, record.FileName))
 	s := open(t, dir)
-	if err := s.Check(ctx); err != nil {
+	if err := intact(s); err != nil {
 		t.Fatal(err)
 	}
 	oldThere(t, s)
@@ -210,7 +210,7 @@ func TestPeopleGetASite(t *testing.T) {
 		t.Fatal(err)
 	}
 	s = open(t, dir)
-	if err := s.Check(ctx); err != nil {
+	if err := intact(s); err != nil {
 		t.Error(err)
 	}
 	if list, err := s.Merged(ctx, 3); err != nil || len(list) != 1 || list[0].ID != 1 || list[0].Site != record.FirstSite || len(list[0].Identifiers) != 1 {
@@ -236,7 +236,7 @@ func TestOpenedAtOnce(t *testing.T) {
 			t.Error(err)
 		}
 	}
-	if err := open(t, dir).Check(ctx); err != nil {
+	if err := intact(open(t, dir)); err != nil {
 		t.Error(err)
 	}
 }

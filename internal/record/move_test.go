@@ -71,7 +71,7 @@ func same(t *testing.T, a, b record.Store) {
 			t.Errorf("%s: %+v and %+v, %v", what, x, y, err)
 		}
 	}
-	if err := b.Check(ctx); err != nil {
+	if err := intact(b); err != nil {
 		t.Error(err)
 	}
 }

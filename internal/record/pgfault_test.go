@@ -285,7 +285,7 @@ func TestDatabaseOpenedAtOnce(t *testing.T) {
 		})
 	}
 	wait.Wait()
-	if err := openDatabase(t, address).Check(ctx); err != nil {
+	if err := intact(openDatabase(t, address)); err != nil {
 		t.Error(err)
 	}
 }
@@ -344,7 +344,7 @@ func TestManyProgramsOneDatabase(t *testing.T) {
 			t.Errorf("test %d: %d events, %v", i, len(events), err)
 		}
 	}
-	if err := first.Check(ctx); err != nil {
+	if err := intact(first); err != nil {
 		t.Error(err)
 	}
 }

@@ -80,7 +80,7 @@ func TestKillServer(t *testing.T) {
 		}
 		total += int(last)
 	}
-	if err := writers[1].Check(ctx); err != nil {
+	if err := intact(writers[1]); err != nil {
 		t.Error(err)
 	}
 	t.Logf("%d kills of the server, %d events acknowledged", rounds, total)

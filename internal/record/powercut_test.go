@@ -159,7 +159,7 @@ func (c *cutRun) verify(dir string) error {
 		return fmt.Errorf("reopening: %w", err)
 	}
 	defer s.Close()
-	if err := s.Check(ctx); err != nil {
+	if err := intact(s); err != nil {
 		return err
 	}
 	for id := range c.made {

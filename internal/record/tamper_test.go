@@ -2,6 +2,7 @@ package record_test
 
 import (
 	"database/sql"
+	"errors"
 	"fmt"
 	"path/filepath"
 	"strings"
@@ -89,6 +90,16 @@ func sealed(t *testing.T, s record.Store) audit.Head {
 		t.Fatal(err)
 	}
 	return head
+}
+
+// intact reads a whole record and holds it against its audit trail.
+func intact(s record.Store) error {
+	errs := []error{s.Check(ctx)}
+	_, faults, err := s.VerifyTrail(ctx, nil)
+	for _, f := range faults {
+		errs = append(errs, errors.New(f.String()))
+	}
+	return errors.Join(append(errs, err)...)
 }
 
 // located verifies a record and compares the places of the faults.

@@ -72,7 +72,7 @@ func TestManyWritersShareCommits(t *testing.T) {
 			t.Errorf("%s: %d blocks, %v", id, len(blocks), err)
 		}
 	}
-	if err := s.Check(ctx); err != nil {
+	if err := intact(s); err != nil {
 		t.Error(err)
 	}
 }
