@@ -97,6 +97,14 @@ func TestShuttleLevelsRowByRow(t *testing.T) {
 			t.Errorf("level %d: %+v", i+1, part)
 		}
 	}
+	// CW32: constructed, stopped after 7 whole lengths of level 6: five levels of 250 m, and 70 m.
+	walked := 0
+	for i := range 5 {
+		walked += 10 * p.Parts[i].Beeps.InPart
+	}
+	if walked += 7 * int(p.Parts[5].Course.LengthM); walked != 320 {
+		t.Errorf("%d m after 7 lengths of level 6, want 320", walked)
+	}
 	if total != 1020 || len(p.Parts) != len(rows) {
 		t.Errorf("%d m in %d levels, want 1020 in 12", total, len(p.Parts))
 	}
@@ -143,6 +151,17 @@ func TestBranchingCycleRowByRow(t *testing.T) {
 		for k, kgm := range row {
 			if *r.Work[k].Watts*6 != kgm || r.Below != limits[i] {
 				t.Errorf("row %d: %g W below %g, want %g kgm/min below %g", i+1, *r.Work[k].Watts, r.Below, kgm, limits[i])
+			}
+		}
+	}
+	// CW03: constructed, the first load of the row that a steady heart rate calls for, in kgm/min.
+	for hr, want := range map[float64]float64{79: 750, 80: 600, 89: 600, 90: 450, 100: 450, 101: 300} {
+		for i := range p.Choose.It.Rows {
+			if r := &p.Choose.It.Rows[i]; r.Below == 0 || hr < r.Below {
+				if got := *r.Work[0].Watts * 6; got != want {
+					t.Errorf("%g /min calls for %g kgm/min, want %g", hr, got, want)
+				}
+				break
 			}
 		}
 	}

@@ -30,11 +30,11 @@ func TestStagesExtendedToMaximalHeartRate(t *testing.T) {
 		want, last float64
 	}{
 		// National survey fitness manual, appendix G: 47.6.
-		{"printed example", "stage-extrapolation", [][]float64{{23.3, 120, 0}, {31.4, 140, 0}}, 180, 12, 47.6, 47.6},
+		{"PW01, printed example", "stage-extrapolation", [][]float64{{23.3, 120, 0}, {31.4, 140, 0}}, 180, 12, 47.6, 47.6},
 		// Constructed: man of 40 years and 80 kg; stages on a line, so that all answers are one.
-		{"man", "cycle-extrapolation", [][]float64{{450, 80, 118, 0}, {600, 80, 131, 0}, {750, 80, 144, 0}}, 180, 12, 33.221154, 33.221154},
+		{"CW01, man", "cycle-extrapolation", [][]float64{{450, 80, 118, 0}, {600, 80, 131, 0}, {750, 80, 144, 0}}, 180, 12, 33.221154, 33.221154},
 		// Constructed: woman of 55 years and 68 kg, by 220 - age and by 208 - 0.7 age.
-		{"woman", "cycle-extrapolation", [][]float64{{300, 68, 125, 0}, {450, 68, 139, 0}}, 165, 12, 26.285714, 26.285714},
+		{"CW02, woman", "cycle-extrapolation", [][]float64{{300, 68, 125, 0}, {450, 68, 139, 0}}, 165, 12, 26.285714, 26.285714},
 		{"woman, another formula", "cycle-extrapolation", [][]float64{{300, 68, 125, 0}, {450, 68, 139, 0}}, 169.5, 11.4, 27.561983, 27.561983},
 		// The public file of the survey: protocol 4, heart rates 107 and 126, 220 - 49: 40.03.
 		{"survey", "survey-treadmill", [][]float64{{17.8, 107, 0}, {24.4, 126, 0}}, 171, 12, 40.031579, 40.031579},
@@ -46,7 +46,7 @@ func TestStagesExtendedToMaximalHeartRate(t *testing.T) {
 			t.Errorf("%s: %v, by the last two %v, want %v and %v", c.name, r.Value, r.Extrapolation.LastTwo, c.want, c.last)
 		}
 	}
-	// Error of maximal heart rate alone, 10 /min: 2.836 mL/kg/min in the case of the woman.
+	// CW34: error of maximal heart rate alone, 10 /min: 2.836 mL/kg/min in the case of the woman.
 	if r := lineOf(t, "cycle-extrapolation", [][]float64{{300, 68, 125, 0}, {450, 68, 139, 0}}, 165, 10); math.Abs(r.Extrapolation.FromMaxHR-2.836134) > 1e-5 {
 		t.Errorf("from maximal heart rate %v", r.Extrapolation.FromMaxHR)
 	}
