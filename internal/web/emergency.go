@@ -147,6 +147,7 @@ type emergencyBody struct {
 	People   []testLine // running tests, to choose whom
 	Here     []visitLine
 	Saved    bool
+	Nobody   bool   // the person stands for somebody who is not known yet
 	Adverse  string // where it is written down as an adverse event
 }
 
@@ -169,7 +170,7 @@ func (s *Server) anyEmergency(w http.ResponseWriter, r *http.Request) error {
 	if today, err := s.whoIsHere(r); err == nil {
 		body.People, body.Here = today.Running, today.Appointments
 	}
-	return s.show(w, http.StatusOK, frame{Page: "emergency", Title: say("alarm.title"), Purpose: say("alarm.purpose.any"), Section: "emergency", Script: "emergency.js", Body: body})
+	return s.show(w, http.StatusOK, frame{Page: "emergency", Title: say("alarm.title"), Purpose: say("alarm.purpose.any"), Section: "emergency", Script: "emergency.js", Token: s.token(w, r), Body: body})
 }
 
 func (s *Server) whoIsHere(r *http.Request) (body todayBody, err error) {
@@ -246,7 +247,7 @@ func theAlarm(list []alarm, id int64) alarm {
 }
 
 func (s *Server) showEmergency(w http.ResponseWriter, r *http.Request, status int, p record.Participant, a alarm, f form) error {
-	body := emergencyBody{Site: s.own.card(), Person: p, Somebody: true, Label: label(p), ID: a.ID, Test: or(a.Test, r.FormValue("test")), Log: a.Lines, Over: a.Over, Form: f, Saved: r.URL.Query().Has("saved")}
+	body := emergencyBody{Site: s.own.card(), Person: p, Somebody: true, Label: label(p), ID: a.ID, Test: or(a.Test, r.FormValue("test")), Log: a.Lines, Over: a.Over, Nobody: isNobody(p), Form: f, Saved: r.URL.Query().Has("saved")}
 	s.times(&body, a)
 	body.Adverse = adverseAddress(p.ID, a.ID, body.Test)
 	for _, what := range alarmDone {

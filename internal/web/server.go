@@ -226,6 +226,8 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("GET /trust", s.page(s.trust))
 	m.HandleFunc("GET /trust/{file}", s.giveAuthority)
 	m.HandleFunc("GET /emergency", s.page(s.anyEmergency))
+	m.HandleFunc("POST /emergency", s.form(s.nobodysEmergency))
+	m.HandleFunc("GET /people/{person}/whose", s.page(s.whose))
 	m.HandleFunc("GET /people/{person}/emergency", s.page(s.emergency))
 	m.HandleFunc("POST /people/{person}/emergency", s.form(s.tookEmergency))
 	m.HandleFunc("GET /people/{person}/handover", s.page(s.handover))
