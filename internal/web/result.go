@@ -118,6 +118,7 @@ type resultBody struct {
 	Refused      int
 	Measured     []stageLine
 	NothingTaken bool
+	Walked       *slip         // the distance, where that is the outcome
 	Verified     string        // who compared the numbers of the equation with its paper
 	Again        *againView    // the other tests of the visit by this plan
 	Beside       []compareLine // all estimates of the test, and whether they agree
@@ -240,6 +241,7 @@ func (t *told) resultBody(trace [][2]float64) resultBody {
 	t.stagesBehind(b.Measured)
 	b.Provenance = t.provenance()
 	b.Sources, b.Commands = t.sources()
+	b.Walked = t.walkedSlip()
 	if b.Recovery = recoveryText(v); b.Recovery != "" {
 		b.RecoverySlip = t.ruleSlip("recovery")
 	}

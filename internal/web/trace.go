@@ -153,7 +153,28 @@ func (t *told) planLinks() []link {
 
 // ruleSlip is a number of the protocol: its rule and the paper of it.
 func (t *told) ruleSlip(path string) slip {
-	return slip{Label: say("slip.rule", path), Lines: paperLines(t.load.Protocol, path), Links: t.planLinks()}
+	return slip{Label: say("slip.rule.of"), Lines: paperLines(t.load.Protocol, path), Links: t.planLinks()}
+}
+
+// walkedSlip is the distance of a test whose outcome it is: how it was counted, and where the outcome stands in the plan.
+func (t *told) walkedSlip() *slip {
+	g, p := t.view.Ground, t.load.Protocol
+	if g == nil || p.Outcome.What != "distance" || g.DistanceM <= 0 {
+		return nil
+	}
+	s := &slip{Label: say("walked"), Value: num(g.DistanceM), Unit: "m", Links: t.planLinks()}
+	for i := range t.state.Stages[:t.state.NStages] {
+		st := &t.state.Stages[i]
+		if m := t.state.CourseM(p, int(st.Part)); m > 0 && st.Laps > 0 {
+			s.Lines = append(s.Lines, slipLine{p.Parts[st.Part].Title, say("walked.laps", st.Laps, num(m), num(st.Distance))})
+		}
+	}
+	s.Lines = append(s.Lines, slipLine{say("walked.rests"), say("walked.rests.of", g.Rests, clock(g.RestedMs))})
+	if g.LowSpO2 > 0 {
+		s.Lines = append(s.Lines, slipLine{say("walked.spo2"), num(g.LowSpO2) + thin + "%"})
+	}
+	s.Lines = append(s.Lines, paperLines(p, "outcome")...)
+	return s
 }
 
 // tracedRow is a minute of the test, each value with its slip.

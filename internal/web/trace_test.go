@@ -31,7 +31,7 @@ func (w *browser) driven(person string, form url.Values) (id string) {
 var (
 	tableCell = regexp.MustCompile(`(?s)<td[^>]*>(.*?)</td>`)
 	anyTag    = regexp.MustCompile(`<[^>]*>`)
-	leads     = regexp.MustCompile(`(?s)<p class="leads">(.*?)</p>`)
+	leads     = regexp.MustCompile(`(?s)<span class="leads">(.*?)</span>`)
 	href      = regexp.MustCompile(`href="([^"]+)"`)
 	summary   = regexp.MustCompile(`(?s)<details[^>]*><summary>(.*?)</summary>(.*?)</details>`)
 )
@@ -46,7 +46,7 @@ func TestEveryNumberOpensItsSlip(t *testing.T) {
 		"single-stage-cycle": {"/estimators/astrand-cycle", "Several estimates of this test", "lookup(workrate-vo2", "None: maximal heart rate is not recorded", "nx-bmi-1990", "within the errors of both"},
 		"bruce":              {"/estimators/", "Several estimates of this test", "least squares over the stages used", "1.8 × speed of the stage (m/min) × grade of the stage (fraction)"},
 		"branching-cycle":    {"/estimators/", "Several estimates of this test"},
-		"six-minute-walk":    {"/protocols/six-minute-walk?version="},
+		"six-minute-walk":    {"/protocols/six-minute-walk?version=", `Distance <strong class="number">432</strong>`, "14 lengths of 30 m, 432 m in all"},
 	} {
 		t.Run(plan, func(t *testing.T) {
 			id := w.driven(w.person("T-"+plan), with("protocol", plan, "course_length_m", "30", "age_years", "24", "rest_hr_bpm", "60", "hand_rail", "no", "activity_rating", "4", "activity_index", "5"))
