@@ -43,6 +43,8 @@ type commands struct {
 	Import      importCmd      `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`
 	Check       checkCmd       `cmd:"" help:"Check a file of another system before it is used."`
 	Keys        keysCmd        `cmd:"" help:"Passphrase, recovery sheet and key of an encrypted record."`
+	Backup      backupCmd      `cmd:"" help:"Make a backup of a record, also while it is served: encrypted, read through, sealed."`
+	Restore     restoreCmd     `cmd:"" help:"Put a backup into a new directory, or try whether that works."`
 	Version     versionCmd     `cmd:"" help:"Print the version and the standing of this program."`
 }
 

@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"net/http"
 	"sync"
+	"time"
 
+	"gradus/internal/backup"
 	"gradus/internal/record"
 	"gradus/internal/vault"
 	"gradus/internal/web"
@@ -23,8 +25,10 @@ type opener struct {
 	s       *session
 	options web.Options // without store and key
 
-	mu    sync.Mutex
-	store record.Store
+	mu     sync.Mutex
+	store  record.Store
+	ending context.CancelFunc // of the backups
+	ended  sync.WaitGroup
 }
 
 // open returns what is to be served first.
@@ -87,7 +91,21 @@ func (o *opener) pages(ctx context.Context, k *vault.Key) (*web.Server, error) {
 		return nil, errors.Join(err, store.Close())
 	}
 	o.store = store
+	o.backUp(store, k)
 	return server, nil
+}
+
+// backUp starts the backups that the program makes by itself.
+func (o *opener) backUp(store record.Store, k *vault.Key) {
+	file, ok := store.(*record.SQLite)
+	if !ok || o.s.backups.Dir == "" {
+		return
+	}
+	ctx, ending := context.WithCancel(context.Background())
+	o.ending = ending
+	o.ended.Go(func() {
+		o.s.backups.run(ctx, backup.Source{Store: file, Key: k, Dir: o.s.dir, Program: programVersion(), Now: time.Now}, o.options.Log)
+	})
 }
 
 func (o *opener) close() error {
@@ -95,6 +113,10 @@ func (o *opener) close() error {
 	defer o.mu.Unlock()
 	if o.store == nil {
 		return nil
+	}
+	if o.ending != nil {
+		o.ending()
+		o.ended.Wait()
 	}
 	return o.store.Close()
 }

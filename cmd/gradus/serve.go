@@ -25,6 +25,7 @@ type serveCmd struct {
 	NoBrowser bool   `name:"no-browser" help:"Do not open a browser."`
 	Plain     bool   `name:"plain" help:"Keep a new record unencrypted; every page says so."`
 	passphraseFile
+	backups
 	network
 }
 
@@ -42,7 +43,13 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	s := session{listen: c.Listen, dir: dir, database: address, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network, plain: c.Plain, passphrase: c.passphraseFile}
+	if address != "" && c.backups.Dir != "" {
+		return usageError{"--backup-dir is about a record in a file; a database is backed up with pg_dump, or copied by gradus move"}
+	}
+	if err := c.backups.check(); err != nil {
+		return err
+	}
+	s := session{listen: c.Listen, dir: dir, database: address, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network, plain: c.Plain, passphrase: c.passphraseFile, backups: c.backups}
 	return s.run(e)
 }
 
@@ -60,6 +67,7 @@ type session struct {
 	network     network
 	plain       bool // a new record is not encrypted
 	passphrase  passphraseFile
+	backups     backups
 }
 
 func (s *session) run(e *env) (err error) {
@@ -72,7 +80,7 @@ func (s *session) run(e *env) (err error) {
 	}
 	defer way.close()
 	opener := &opener{s: s, options: web.Options{Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
-		Secure: way.secure, Named: way.named, Authority: way.authority}}
+		Secure: way.secure, Named: way.named, Authority: way.authority, Backup: s.backups.newest()}}
 	server, err := opener.open(ctx, e)
 	defer func() {
 		if cerr := opener.close(); err == nil {

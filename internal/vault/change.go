@@ -2,6 +2,9 @@ package vault
 
 import (
 	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -183,4 +186,41 @@ func StateOf(dir string) (State, error) {
 			filepath.Join(dir, record.FileName), record.ErrDamaged, FileName)
 	}
 	return New, nil
+}
+
+// ForBackup makes the key file of a backup and the key that the record in it is encrypted with: the same passphrase and
+// recovery key open it, and no two backups have the same one, so that nobody sees by comparing them what has changed.
+func (k *Key) ForBackup() (file, record []byte, err error) {
+	f, err := Load(k.dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	i := slices.IndexFunc(f.Sets, func(s set) bool { return s.ID == k.id })
+	if i < 0 {
+		return nil, nil, fmt.Errorf("the key of %s was changed; start the program again", k.dir)
+	}
+	one := f.Sets[i]
+	one.Salt = random(16)
+	file, err = json.MarshalIndent(&File{Format: keyFormat, Version: keyVersion, Sets: []set{one}}, "", "  ")
+	return append(file, '\n'), k.sub(one.Salt, "record"), err
+}
+
+// MAC says who made a backup: only the key gives it.
+func (k *Key) MAC(text []byte) []byte {
+	mac := hmac.New(sha256.New, k.sub(nil, "backup"))
+	mac.Write(text)
+	return mac.Sum(nil)
+}
+
+// Parse reads a key file out of a backup.
+func Parse(text []byte) (*File, error) { return parse(text) }
+
+// RecordIn is the key of the record that lies beside another key file of the same key.
+func (k *Key) RecordIn(f *File) ([]byte, error) {
+	for _, s := range f.Sets {
+		if s.ID == k.id {
+			return k.sub(s.Salt, "record"), nil
+		}
+	}
+	return nil, ErrPassphrase
 }
