@@ -24,6 +24,7 @@ const (
 type commands struct {
 	Serve       serveCmd       `cmd:"" help:"Serve the pages of the bedside on this machine: people, prepare, run, result."`
 	Demo        demoCmd        `cmd:"" help:"The same with invented people and a record that is thrown away."`
+	Doctor      doctorCmd      `cmd:"" help:"Look at what the server stands on: disk, clock, record, backup, certificates, keys, network."`
 	Certificate certificateCmd `cmd:"" help:"Make or renew the certificates for tablets and second screens on the local network."`
 	Score       scoreCmd       `cmd:"" help:"Score filled-in data sheets: what happened, was it valid, the estimate with its error."`
 	Estimate    estimateCmd    `cmd:"" help:"Estimate peak oxygen uptake from given values, or for every row of a CSV file."`

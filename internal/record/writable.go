@@ -15,3 +15,9 @@ func (c *core) Writable(ctx context.Context) error {
 	_, err = tx.ExecContext(ctx, `UPDATE tests SET title = title WHERE id = ''`)
 	return c.fault(ctx, err)
 }
+
+// Schema is the version of the record's schema.
+func (c *core) Schema(ctx context.Context) (version int64, err error) {
+	err = c.reader.QueryRowContext(ctx, `SELECT max(version_id) FROM `+versionTable).Scan(&version)
+	return version, c.fault(ctx, err)
+}

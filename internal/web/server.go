@@ -223,6 +223,7 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("POST /visits/{visit}/rest", s.form(s.rested))
 	m.HandleFunc("GET /settings", s.page(s.settings))
 	m.HandleFunc("POST /settings", s.form(s.changeSettings))
+	m.HandleFunc("GET /doctor", s.page(s.doctor))
 	m.HandleFunc("GET /trust", s.page(s.trust))
 	m.HandleFunc("GET /trust/{file}", s.giveAuthority)
 	m.HandleFunc("GET /emergency", s.page(s.anyEmergency))

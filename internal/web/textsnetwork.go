@@ -12,6 +12,12 @@ var networkTexts = map[string]string{
 	"stream.of.hint": "write each as test~marks~pages, such as t-1~1.12~2",
 	"guard.plain":    "Nothing is taken by plain HTTP. Open the page by https.",
 
+	"doctor.title":    "Is this device fit?",
+	"doctor.purpose":  "What the running page needs of this browser, looked at on the device that will run the test.",
+	"doctor.wait":     "Looking.",
+	"doctor.noscript": "Scripts are off in this browser. A test cannot be run here; people, results and papers work.",
+	"doctor.server":   "What the server stands on is looked at where it runs: gradus doctor.",
+
 	"trust.title":       "Trust this server",
 	"trust.link":        "Let another device trust this server",
 	"trust.purpose":     "A tablet or a second screen connects without a warning once it trusts the authority of this site.",

@@ -70,3 +70,8 @@ func (s *Server) giveAuthority(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
 	_, _ = w.Write(data) // the browser has gone; there is nobody to tell
 }
+
+// doctor is the page on which a script looks at the browser.
+func (s *Server) doctor(w http.ResponseWriter, _ *http.Request) error {
+	return s.show(w, http.StatusOK, frame{Page: "doctor", Title: say("doctor.title"), Purpose: say("doctor.purpose"), Section: "settings", Script: "doctor.js"})
+}

@@ -107,6 +107,12 @@ func TestOnTheLocalNetwork(t *testing.T) {
 	screen.visit(s.address + "/")
 	device.visit(s.address + "/trust")
 	device.shot("trust")
+	device.visit(s.address + "/doctor")
+	device.until(patience, "the browser is looked at", `document.querySelector("#doctor-list").dataset.worst`)
+	if bad := eval[string](device, `[...document.querySelectorAll("#doctor-list li")].filter((e) => e.dataset.level !== "ok").map((e) => e.innerText).join()`); bad != "" {
+		t.Errorf("this browser lacks %s", bad)
+	}
+	device.shot("doctor")
 	b.until(patience, "a tab that left is not counted", `(await (await fetch("/api/tests/`+test+`/call", { method: "POST", headers: { "Content-Type": "application/json" }, body: "{}" })).json()).screens === 1`)
 
 	if err := s.cmd.Process.Signal(syscall.SIGTERM); err != nil {
