@@ -8,12 +8,14 @@ import (
 
 	"gradus/internal/doctor"
 	"gradus/internal/record"
+	"gradus/internal/vault"
 )
 
 type doctorCmd struct {
 	Data    string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
 	Backups string `name:"backups" placeholder:"DIR" help:"Folder of the backups; backups in the data directory when left out."`
-	JSON    bool   `name:"json" help:"Write the findings as JSON."`
+	passphraseFile
+	JSON bool `name:"json" help:"Write the findings as JSON."`
 }
 
 // Run looks at what the server stands on. A fault ends it with exit code 1.
@@ -37,6 +39,22 @@ func (c *doctorCmd) Run(e *env) error {
 		return errReported
 	}
 	return nil
+}
+
+// look opens the record for reading. Without a passphrase an encrypted one stays unread, which is no fault.
+func (c *doctorCmd) look(ctx context.Context, e *env, dir string) (*record.SQLite, error) {
+	state, err := vault.StateOf(dir)
+	if err != nil {
+		return nil, err
+	}
+	text, err := c.given()
+	if err != nil {
+		return nil, err
+	}
+	if state == vault.Locked && text == "" && !e.atTerminal() {
+		return nil, doctor.ErrLocked
+	}
+	return c.reading(ctx, e, dir)
 }
 
 func (c *doctorCmd) tell(e *env, found []doctor.Finding) error {

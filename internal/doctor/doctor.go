@@ -4,6 +4,7 @@ package doctor
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -15,6 +16,7 @@ import (
 
 	"gradus/internal/localca"
 	"gradus/internal/record"
+	"gradus/internal/vault"
 )
 
 // Level is how grave a finding is.
@@ -75,12 +77,13 @@ type Looking struct {
 
 // Look looks at everything. It changes nothing but a small file that it removes again.
 func Look(ctx context.Context, l Looking) []Finding {
-	began := l.Now()
+	began := time.Now()
 	all := []Finding{directory(l.Dir), space(l.Dir)}
 	all = append(all, syncs(l.Dir), keys(l.Dir))
 	all = append(all, theRecord(ctx, l)...)
 	all = append(all, backups(l), certificate(l), addresses(l), synchronised())
-	return append(all, clock(began, l.Now()))
+	ended := time.Now()
+	return append(all, clock(l.Now(), ended.Round(0).Sub(began.Round(0)), ended.Sub(began)))
 }
 
 func directory(dir string) Finding {
@@ -155,7 +158,7 @@ func keys(dir string) Finding {
 	}
 	var open []string
 	seen := 0
-	for _, name := range []string{record.FileName, "forms.key", "gradus.key", filepath.Join(localca.Folder, localca.AuthorityKey), filepath.Join(localca.Folder, localca.ServerKey)} {
+	for _, name := range []string{record.FileName, "forms.key", vault.FileName, filepath.Join(localca.Folder, localca.AuthorityKey), filepath.Join(localca.Folder, localca.ServerKey)} {
 		info, err := os.Stat(filepath.Join(dir, name))
 		if err != nil {
 			continue
@@ -171,10 +174,16 @@ func keys(dir string) Finding {
 	return ok(what, "%d files, for their owner alone", seen)
 }
 
+// ErrLocked says that nobody gave the passphrase of the record.
+var ErrLocked = errors.New("the record is encrypted, and nobody gave its passphrase")
+
 // theRecord opens the record, asks its schema, and reads all of it.
 func theRecord(ctx context.Context, l Looking) []Finding {
 	const what = "record"
 	store, err := l.Open(ctx)
+	if errors.Is(err, ErrLocked) {
+		return []Finding{{what, Attention, "it is encrypted and was not read", "give its passphrase with --passphrase-file"}}
+	}
 	if err != nil {
 		return []Finding{{what, Fault, err.Error(), "see docs/operation.md, when the record does not open"}}
 	}
@@ -269,17 +278,15 @@ func addresses(l Looking) Finding {
 	return ok(what, "%s", said)
 }
 
-// clock compares the wall clock with the one that never jumps, and says the zone.
-func clock(began, ended time.Time) Finding {
+// clock compares how far the wall clock went with how far the clock went that never jumps, and says the zone.
+func clock(now time.Time, wall, steady time.Duration) Finding {
 	const what = "clock"
-	steady := ended.Sub(began)                 // by the clock that never jumps
-	wall := ended.Round(0).Sub(began.Round(0)) // by the one on the wall
-	zone, offset := ended.Zone()
-	said := fmt.Sprintf("%s, zone %s (UTC%+d:%02d)", ended.Format("2006-01-02 15:04:05"), zone, offset/3600, max(offset, -offset)%3600/60)
+	zone, offset := now.Zone()
+	said := fmt.Sprintf("%s, zone %s (UTC%+d:%02d)", now.Format("2006-01-02 15:04:05"), zone, offset/3600, max(offset, -offset)%3600/60)
 	switch {
 	case (wall - steady).Abs() > clockJump:
-		return Finding{what, Attention, fmt.Sprintf("%s; it jumped by %.1f s while it was looked at", said, (wall - steady).Seconds()), "let the system keep the clock slowly (slew); test time does not follow the jump, the log's times do"}
-	case ended.Year() < 2026:
+		return Finding{what, Attention, fmt.Sprintf("%s; it jumped by %.1f s while it was looked at", said, (wall - steady).Seconds()), "let the system keep the clock slowly (slew); test time does not follow the jump, the times in the log do"}
+	case now.Year() < 2026:
 		return Finding{what, Fault, said, "set the machine's clock"}
 	}
 	return ok(what, "%s", said)
