@@ -149,6 +149,9 @@ func ReadCodes(name string, data []byte) (map[string]string, error) {
 			}
 			continue
 		}
+		if len(row.Cells) != 2 {
+			return nil, fmt.Errorf("%s:%d:1: a line has a participant and a code", name, row.Line)
+		}
 		who, code := row.Cells[0], row.Cells[1]
 		switch {
 		case who == "" || code == "":

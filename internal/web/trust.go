@@ -13,7 +13,7 @@ import (
 type trustBody struct {
 	Has         bool // the site has its own authority
 	Name        string
-	Fingerprint string
+	Fingerprint [2]string // its halves, as gradus certificate prints them
 	Until       string
 	Bounds      []string
 	Systems     []trustSystem
@@ -34,7 +34,8 @@ var trustSystems = []struct {
 func (s *Server) trust(w http.ResponseWriter, _ *http.Request) error {
 	b := trustBody{Has: s.root != nil}
 	if b.Has {
-		b.Name, b.Fingerprint, b.Until = s.root.Subject.CommonName, localca.Fingerprint(s.root), dayText(s.root.NotAfter.UTC().Format(time.DateOnly))
+		mark := localca.Fingerprint(s.root)
+		b.Name, b.Fingerprint, b.Until = s.root.Subject.CommonName, [2]string{mark[:len(mark)/2], mark[len(mark)/2+1:]}, dayText(s.root.NotAfter.UTC().Format(time.DateOnly))
 		b.Bounds = append(b.Bounds, s.root.PermittedDNSDomains...)
 		for _, r := range s.root.PermittedIPRanges {
 			b.Bounds = append(b.Bounds, r.IP.String())

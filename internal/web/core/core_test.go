@@ -12,7 +12,7 @@ import (
 	"gradus/protocol/library"
 )
 
-func loadMessage(t *testing.T) core.Load {
+func loadMessage(t testing.TB) core.Load {
 	t.Helper()
 	e, err := estimators.ByID("recumbent-stepper-2012")
 	if err != nil {
