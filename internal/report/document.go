@@ -57,9 +57,9 @@ func (t *Table) add(cells []string, behind ...string) {
 	t.Rows, t.Behind = append(t.Rows, cells), append(t.Behind, behind)
 }
 
-// behind is what stands behind a cell.
+// behind is what stands behind a cell; nothing stands behind an empty one.
 func (t Table) behind(row, column int) string {
-	if row >= len(t.Behind) || column >= len(t.Behind[row]) {
+	if row >= len(t.Behind) || column >= len(t.Behind[row]) || t.Rows[row][column] == "" {
 		return ""
 	}
 	return t.Behind[row][column]

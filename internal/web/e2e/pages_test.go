@@ -42,7 +42,7 @@ func TestPapers(t *testing.T) {
 	first.until(patience, "everything is acknowledged", `gradus.undelivered() === 0`)
 	for _, size := range [][2]int64{{390, 844}, {1366, 768}} {
 		b := first.another(size[0], size[1])
-		for name, path := range map[string]string{"papers": "/tests/" + test + "/papers", "log": "/people/3/log"} {
+		for name, path := range map[string]string{"papers": "/tests/" + test + "/papers", "log": "/people/3/log", "plan": "/tests/" + test + "/plan", "over-time": "/people/3/over-time"} {
 			b.visit(s.address + path)
 			b.look(fmt.Sprintf("%s-%d", name, size[0]))
 		}
