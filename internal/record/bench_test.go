@@ -242,8 +242,8 @@ func crowd(b *testing.B, dir string, people int) {
 	defer db.Close()
 	for _, query := range []string{
 		`WITH RECURSIVE c(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM c WHERE i < ?)
-			INSERT INTO participants (code, name, birth_date, sex, note, created_ms, changed)
-			SELECT 'P-' || (i * 7919 % 100003), CASE WHEN i % 100 = 0 THEN 'Anna Müller ' ELSE 'Person ' END || i, '', '', '', 0, i FROM c`,
+			INSERT INTO participants (site, code, name, birth_date, sex, note, created_ms, age_years, age_told, gender, rhythm, condition, conditions, drugs, changed)
+			SELECT 1, 'P-' || (i * 7919 % 100003), CASE WHEN i % 100 = 0 THEN 'Anna Müller ' ELSE 'Person ' END || i, '', '', '', 0, 0, '', '', '', '', '[]', '[]', i FROM c`,
 		`INSERT INTO identifiers (participant, place, system, value, folded)
 			SELECT id, 1, 'hospital', printf('H-%07d', id), printf('hospital|h%07d', id) FROM participants WHERE id % 100 = 0 AND id < ? + 1`,
 	} {

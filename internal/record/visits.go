@@ -146,7 +146,7 @@ func (s *core) Visits(ctx context.Context, f VisitFilter) ([]Visit, error) {
 	if f.DueFrom != "" || f.DueTo != "" {
 		add(`v.retest_due <> '' AND v.retest_due >= ? AND v.retest_due <= ?`, f.DueFrom, or(f.DueTo, "9999"))
 		// A later visit that took place, or is to take place, is the retest.
-		add(`NOT EXISTS (SELECT 1 FROM participants a JOIN visits l ON l.participant IN (SELECT id FROM participants WHERE id = coalesce(a.kept, a.id) OR kept = coalesce(a.kept, a.id))
+		add(`NOT EXISTS (SELECT 1 FROM participants a JOIN participants o ON o.id = coalesce(a.kept, a.id) OR o.kept = coalesce(a.kept, a.id) JOIN visits l ON l.participant = o.id
 			WHERE a.id = v.participant AND l.date > v.date AND l.state IN ('` + VisitPlanned + `', '` + VisitOpen + `', '` + VisitDone + `'))`)
 	}
 	if f.State != "" {
