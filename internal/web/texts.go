@@ -396,6 +396,7 @@ var english = map[string]string{
 	"result.refused.events":              "%d recorded entries made no sense in their place and were not counted.",
 	"result.notes":                       "Notes",
 	"result.limits":                      "What would have ended it",
+	"result.limits.none":                 "No heart rate or limit was set: the plan's own end, a stop sign or the participant.",
 	"result.about":                       "Of whom",
 	"result.next":                        "What next",
 	"result.print":                       "Print this page with the browser: it prints black on white.",
