@@ -14,6 +14,7 @@ import (
 
 	"gradus/estimate"
 	"gradus/estimate/library"
+	"gradus/internal/whole"
 )
 
 // Folder holds the records; "" is no folder.
@@ -62,12 +63,7 @@ func (f Folder) Keep(e *estimate.Estimator, v *estimate.Verification) error {
 	if err := os.MkdirAll(string(f), 0o700); err != nil {
 		return err
 	}
-	half := name + ".half"
-	if err := os.WriteFile(half, []byte(text), 0o600); err != nil {
-		_ = os.Remove(half)
-		return err
-	}
-	return os.Rename(half, name)
+	return whole.Write(name, []byte(text))
 }
 
 // Text is a record as a file.

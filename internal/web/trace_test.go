@@ -115,3 +115,16 @@ func TestHandRail(t *testing.T) {
 		}
 	}
 }
+
+// Estimates that lie further apart than their errors are a caution with likely reasons, and the leading one stays.
+func TestEstimatesThatDisagree(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	id := w.driven(w.person("D-1"), with("protocol", "bruce", "age_years", "24", "rest_hr_bpm", "60", "hand_rail", "no", "mass_kg", "120", "height_cm", "150", "activity_rating", "0"))
+	p := w.get("/tests/" + id)
+	says(t, "result", p, "further apart than the errors of both", "more than both errors allow. Likely reasons: a wrong work rate entered, a heart whose maximum is unlike the formula or answers on activity that do not fit",
+		"<strong>usable with caution</strong>", "the protocol names it as the leading one")
+	if i, j := strings.Index(p.text, `class="number">`), strings.Index(p.text, "leads</span>"); i < 0 || j < i {
+		t.Error("the leading estimate is not the one on top")
+	}
+}
