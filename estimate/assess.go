@@ -303,7 +303,7 @@ func (a *assessor) unfinished() {
 	title := a.p.Parts[st.Part].Title
 	hr, _, ok := a.s.LastHeart(a.p, last)
 	if !ok {
-		a.add("unfinished-stage", own, "%s at %s W does not count: it has no heart rate", title, number(st.Set))
+		a.add("unfinished-stage", own, "%s%s does not count: it has no heart rate", title, a.load(last, " at "))
 		a.out.Reasons[len(a.out.Reasons)-1].Notice = true
 		return
 	}
@@ -325,18 +325,48 @@ func (a *assessor) unfinished() {
 // compare says what the answer would be with a stage that does not count, and how far it lies from the one without.
 func (a *assessor) compare(u *Unfinished, title string) {
 	if !u.Value.Present() {
-		a.add("unfinished-stage", own, "%s at %s W does not count (heart rate %s); with it the equation gives no possible value", title, number(u.WorkW), number(u.HR))
+		a.add("unfinished-stage", own, "%s%s does not count (heart rate %s); with it the equation gives no possible value", title, a.load(u.Stage, " at "), number(u.HR))
 		return
 	}
 	if r := a.out.Estimate; r != nil && r.Value.Present() {
 		apart := float64(max(u.Value-r.Value, r.Value-u.Value))
 		if apart > float64(r.SEE) {
-			a.bar("unfinished-stage-disagrees", own, "with %s (%s W, %s /min, not counted) the estimate would be %.1f, %.1f away: more than one standard error; repeat another day with the gentler row",
-				title, number(u.WorkW), number(u.HR), float64(u.Value), apart)
+			gentler := "a gentler plan"
+			if a.p.Choose.Is() {
+				gentler = "the gentler row"
+			}
+			a.bar("unfinished-stage-disagrees", own, "with %s (%s%s /min, not counted) the estimate would be %.1f, %.1f away: more than one standard error; repeat another day with %s",
+				title, a.loadAnd(u.Stage), number(u.HR), float64(u.Value), apart, gentler)
 			return
 		}
 	}
-	a.add("unfinished-stage", own, "%s (%s W, %s /min) does not count; with it the estimate would be %.1f %s", title, number(u.WorkW), number(u.HR), float64(u.Value), a.e.Outcome.Unit)
+	a.add("unfinished-stage", own, "%s (%s%s /min) does not count; with it the estimate would be %.1f %s", title, a.loadAnd(u.Stage), number(u.HR), float64(u.Value), a.e.Outcome.Unit)
+}
+
+// load is what was set in a stage, in its own unit, after a word; "" where nothing is set.
+func (a *assessor) load(i int, word string) string {
+	st := &a.s.Stages[i]
+	switch w := &a.p.Parts[st.Part].Work; w.Form() {
+	case "own-pace", "rest":
+		return ""
+	case "speed", "same-speed", "chosen-speed":
+		text := word + conduct.SpeedText(w, st.Set)
+		if st.Set2 != 0 {
+			text += " and " + number(st.Set2) + " % grade"
+		}
+		return text
+	case "rate":
+		return word + number(st.Set) + " steps/min"
+	}
+	return word + number(st.Set) + " W"
+}
+
+// loadAnd is the load before another number.
+func (a *assessor) loadAnd(i int) string {
+	if text := a.load(i, ""); text != "" {
+		return text + ", "
+	}
+	return ""
 }
 
 // ending looks at why the test ended.

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"gradus/conduct"
 	"gradus/internal/web"
 )
 
@@ -126,5 +127,35 @@ func TestEstimatesThatDisagree(t *testing.T) {
 		"<strong>usable with caution</strong>", "the protocol names it as the leading one")
 	if i, j := strings.Index(p.text, `class="number">`), strings.Index(p.text, "leads</span>"); i < 0 || j < i {
 		t.Error("the leading estimate is not the one on top")
+	}
+}
+
+// A stage that does not count is told with the load that was set, in its own unit.
+func TestUncountedStageInItsUnit(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	for plan, unit := range map[string]string{"bruce": " km/h) and ", "multistage-step": " steps/min", "recumbent-stepper": " W"} {
+		id := w.prepare(w.person("U-"+plan), with("protocol", plan, "hand_rail", "no"))
+		o := w.open(id)
+		part := o.Load.Protocol.Parts[0]
+		v, v2 := part.Work.SpeedKmh, part.Work.Second()
+		if part.Work.Form() == "rate" {
+			v = part.Work.Rate
+		} else if part.Work.Watts != nil {
+			v = *part.Work.Watts
+		}
+		events := []conduct.Event{{Term: 1, N: 2, At: 1000, Kind: conduct.StageBegun, Code: part.ID, V: v, V2: v2}, {Term: 1, N: 3, At: 30_000, Kind: conduct.Stopped, Code: "wish"}}
+		if p := w.events(id, 30_000, events...); p.status != http.StatusOK {
+			t.Fatalf("%s: %s", plan, p.text)
+		}
+		text := w.get("/tests/" + id).text
+		i := strings.Index(text, " does not count: it has no heart rate")
+		if i < 0 {
+			t.Errorf("%s: no reason", plan)
+			continue
+		}
+		if said := text[max(0, i-60):i]; !strings.Contains(said, unit) || plan != "recumbent-stepper" && strings.HasSuffix(said, " W") {
+			t.Errorf("%s: %s", plan, said)
+		}
 	}
 }
