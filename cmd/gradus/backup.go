@@ -70,15 +70,24 @@ func holding(m *backup.Manifest) string {
 }
 
 type restoreCmd struct {
-	File     string `arg:"" name:"file" placeholder:"FILE.zip" help:"The backup."`
+	File     string `arg:"" optional:"" name:"file" placeholder:"FILE.zip" help:"The backup."`
 	Data     string `name:"data" placeholder:"NEWDIR" help:"A new or empty directory that gets the record."`
 	Check    bool   `name:"check" help:"Only try it: restore into a scratch directory, read everything and one test, remove it."`
+	Salvage  string `name:"salvage" placeholder:"DIR" help:"No backup: save what can be read of the damaged record in DIR, and list what is lost."`
 	Recovery string `name:"recovery-file" placeholder:"FILE" help:"File with the recovery key, when the passphrase of that time is forgotten."`
 	passphraseFile
 }
 
 // Run restores a backup, or tries to.
 func (c *restoreCmd) Run(e *env) (err error) {
+	switch {
+	case c.Salvage != "" && (c.File != "" || c.Check || c.Data == ""):
+		return usageError{"--salvage DIR needs --data NEWDIR, and no backup"}
+	case c.Salvage != "":
+		return c.salvage(e)
+	case c.File == "":
+		return usageError{"name the backup, or a damaged record with --salvage DIR"}
+	}
 	if c.Check == (c.Data != "") {
 		return usageError{"give --data NEWDIR to restore, or --check to try it"}
 	}
@@ -109,6 +118,55 @@ func (c *restoreCmd) Run(e *env) (err error) {
 	}
 	t.say("", "%s is restored to %s: %s.", c.File, c.Data, holding(o.Manifest))
 	t.say("", "What was entered after %s is not in it. Start it with: gradus serve --data %s", o.Manifest.Made.Format(time.RFC3339), c.Data)
+	return t.to(e.out)
+}
+
+// salvage saves what can be read of a damaged record.
+func (c *restoreCmd) salvage(e *env) error {
+	if entries, err := os.ReadDir(c.Data); err == nil && len(entries) > 0 {
+		return fmt.Errorf("%s is not empty; name a new directory", c.Data)
+	}
+	var k *vault.Key
+	switch state, err := vault.StateOf(c.Salvage); {
+	case err != nil:
+		return err
+	case state == vault.New:
+		return fmt.Errorf("%s: %w", filepath.Join(c.Salvage, record.FileName), record.ErrMissing)
+	case state == vault.Locked:
+		f, err := vault.Load(c.Salvage)
+		if err != nil {
+			return err
+		}
+		if k, err = c.unlock(e, f); err != nil {
+			return err
+		}
+	}
+	found, err := backup.Salvage(context.Background(), c.Salvage, k, c.Data)
+	if err != nil {
+		return err
+	}
+	t := &telling{}
+	t.say("", "What could be read of %s is in %s. The damaged directory was left as it is; keep it.", c.Salvage, c.Data)
+	lost := false
+	for _, one := range found {
+		if one.Saved == 0 && one.Dropped == 0 && !one.Lost {
+			continue
+		}
+		text := fmt.Sprintf("%s: %s saved", one.Table, some(one.Saved, "row", "rows"))
+		if one.Dropped > 0 {
+			text += fmt.Sprintf(", %d dropped, since what they belong to is lost", one.Dropped)
+		}
+		if one.Lost {
+			text += "; PART OF IT IS LOST"
+		}
+		lost = lost || one.Lost || one.Dropped > 0
+		t.say("    ", "  %s", text)
+	}
+	if lost {
+		t.say("", "Compare it with the last backup and with what is on paper before you go on with it. The audit trail shows a break where entries are lost.")
+	} else {
+		t.say("", "Nothing is lost.")
+	}
 	return t.to(e.out)
 }
 

@@ -517,3 +517,32 @@ func listOf(dir string) (names []string, err error) {
 	slices.Sort(names)
 	return names, err
 }
+
+// Salvage saves what can be read of a damaged record into a new directory, under the same key, with what lies beside it.
+func Salvage(ctx context.Context, from string, k *vault.Key, to string) ([]record.Salvaged, error) {
+	if err := os.MkdirAll(to, 0o700); err != nil {
+		return nil, err
+	}
+	beside, err := besideOf(from)
+	if err != nil {
+		return nil, err
+	}
+	var key []byte
+	if k != nil {
+		key, beside = k.Record(), append(beside, vault.FileName)
+	}
+	for _, name := range beside {
+		text, err := os.ReadFile(filepath.Join(from, filepath.FromSlash(name)))
+		if err != nil {
+			return nil, err
+		}
+		path := filepath.Join(to, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+			return nil, err
+		}
+		if err := whole.Write(path, text); err != nil {
+			return nil, err
+		}
+	}
+	return record.Salvage(ctx, from, key, to, key)
+}
