@@ -132,6 +132,9 @@ func (c *Core) Answer(ask Ask) (a Answer) {
 	case "simulate":
 		a.Sample = c.step(ask.Person, at)
 	case "trace":
+		if ask.Trace == nil {
+			return Answer{Error: "no value to draw came along"}
+		}
 		c.draw(*ask.Trace)
 		return a
 	case "window":
