@@ -15,6 +15,9 @@ for package in $(go list ./...); do
 	done
 done
 
+echo "== processor time of the fuzzing: second line, user and system"
+times
+
 properties=0
 for package in $(go list -f '{{$p := .ImportPath}}{{range .TestImports}}{{if eq . "pgregory.net/rapid"}}{{$p}} {{end}}{{end}}{{range .XTestImports}}{{if eq . "pgregory.net/rapid"}}{{$p}} {{end}}{{end}}' ./... | tr ' ' '\n' | sort -u); do
 	echo "== $package, properties with $RUNS draws"

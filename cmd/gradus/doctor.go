@@ -13,7 +13,7 @@ import (
 
 type doctorCmd struct {
 	Data    string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
-	Backups string `name:"backups" placeholder:"DIR" help:"Folder of the backups; backups in the data directory when left out."`
+	Backups string `name:"backup-dir" placeholder:"DIR" help:"Folder of the backups; backups in the data directory when left out."`
 	passphraseFile
 	JSON bool `name:"json" help:"Write the findings as JSON."`
 }

@@ -6,7 +6,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -14,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"gradus/internal/backup"
 	"gradus/internal/localca"
 	"gradus/internal/record"
 	"gradus/internal/vault"
@@ -193,7 +193,7 @@ func theRecord(ctx context.Context, l Looking) []Finding {
 		return []Finding{{what, Fault, err.Error(), "see docs/operation.md, when the record does not open"}}
 	}
 	if err := store.Check(ctx); err != nil {
-		return []Finding{{what, Fault, err.Error(), "stop the server, copy the data directory away as it is, and go back to the newest good backup"}}
+		return []Finding{{what, Fault, err.Error(), "stop the server, copy the data directory away as it is, and go back to the newest good backup (gradus restore)"}}
 	}
 	out := []Finding{ok(what, "opens and is whole; schema %d", schema)}
 	tests, err := store.Tests(ctx, record.TestFilter{Limit: 1})
@@ -205,20 +205,10 @@ func theRecord(ctx context.Context, l Looking) []Finding {
 
 func backups(l Looking) Finding {
 	const what = "backup"
-	var newest time.Time
-	err := filepath.WalkDir(l.Backups, func(_ string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() {
-			return err
-		}
-		info, err := d.Info()
-		if err == nil && info.ModTime().After(newest) {
-			newest = info.ModTime()
-		}
-		return err
-	})
-	const do = "make one, keep it on another machine, and try to restore it; see docs/operation.md"
-	if err != nil || newest.IsZero() {
-		return Finding{what, Attention, "none is known in " + l.Backups, do + "; name another folder with --backups"}
+	const do = "make one with gradus backup, on another disk, and try it with gradus restore --check"
+	newest, ok := backup.Newest(l.Backups)
+	if !ok {
+		return Finding{what, Attention, "none is known in " + l.Backups, do + "; name another folder with --backup-dir"}
 	}
 	age := l.Now().Sub(newest)
 	said := fmt.Sprintf("the newest is %d hours old", int(age.Hours()))
@@ -228,7 +218,7 @@ func backups(l Looking) Finding {
 	case age > backupOld:
 		return Finding{what, Attention, said, do}
 	}
-	return ok(what, "%s", said)
+	return Finding{what, OK, said, ""}
 }
 
 func certificate(l Looking) Finding {

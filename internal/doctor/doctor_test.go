@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"gradus/internal/backup"
 	"gradus/internal/localca"
 	"gradus/internal/record"
 )
@@ -39,7 +40,7 @@ func clinic(t *testing.T) (Looking, time.Time) {
 	if err := os.Mkdir(l.Backups, 0o700); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(l.Backups, "one"), []byte("x"), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(l.Backups, backup.Name(now)), []byte("x"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := localca.Make(filepath.Join(dir, localca.Folder), localca.Ask{Names: []string{"gradus.ward.example"}, Now: now}); err != nil {
@@ -133,9 +134,12 @@ func at(later time.Duration) func(*testing.T, *Looking, time.Time) {
 	return func(_ *testing.T, l *Looking, now time.Time) { l.Now = func() time.Time { return now.Add(later) } }
 }
 
+// age puts one backup of a moment in the place of the others.
 func age(t *testing.T, l *Looking, when time.Time) {
 	t.Helper()
-	must(t, os.Chtimes(filepath.Join(l.Backups, "one"), when, when))
+	must(t, os.RemoveAll(l.Backups))
+	must(t, os.Mkdir(l.Backups, 0o700))
+	must(t, os.WriteFile(filepath.Join(l.Backups, backup.Name(when)), []byte("x"), 0o600))
 }
 
 func TestClockThatJumps(t *testing.T) {
