@@ -90,7 +90,7 @@ func (r *Recorded) CaseOf() Case {
 	for _, row := range r.rows() {
 		c.row(&row)
 	}
-	c.stop(sheet.Stop{Code: r.State.Stop.Code, Text: r.State.Stop.Code, Given: r.State.Stop.Active}, r.State.Stop.Code)
+	c.stop(r.stopped(), r.State.Stop.Code)
 	c.found(&sheet.Scored{Protocol: r.Protocol, Estimator: r.Estimator, State: r.State, Judged: r.Judged})
 	return c
 }
@@ -114,6 +114,9 @@ func (r *Recorded) rows() (all []sheet.Row) {
 		row, x := &all[at], v.V
 		switch v.What {
 		case protocol.HeartRate:
+			if v.Raw != 0 {
+				x = v.Raw
+			}
 			row.HR, row.Disturbed = &x, v.Disturbed
 		case protocol.RPE:
 			row.RPE = &x
@@ -145,21 +148,66 @@ func (r *Recorded) rows() (all []sheet.Row) {
 		}
 		put(phase, 0, nil, &s.After[k])
 	}
-	for _, mark := range s.Signs[:s.NSigns] {
-		if len(all) == 0 || mark.Withdrawn {
-			continue
-		}
-		at := len(all) - 1
+	r.besides(all)
+	return all
+}
+
+// besides puts into the rows what was written or seen beside the readings: the load of the cool-down, signs, notes. What
+// belongs to no row stands in the next one, else in the last.
+func (r *Recorded) besides(all []sheet.Row) {
+	if len(all) == 0 {
+		return
+	}
+	at := func(moment protocol.Ms) *sheet.Row {
 		for i := range all {
-			if all[i].Minute >= float64(mark.At)/float64(protocol.Minute) {
-				at = i
-				break
+			if all[i].Minute >= float64(moment)/float64(protocol.Minute) {
+				return &all[i]
 			}
 		}
-		id := r.Protocol.Table[mark.Sign].ID
-		all[at].Symptoms = append(all[at].Symptoms, sheet.Symptom{Sign: id, Text: id})
+		return &all[len(all)-1]
 	}
-	return all
+	s := &r.State
+	for _, mark := range s.Signs[:s.NSigns] {
+		if mark.Withdrawn {
+			continue
+		}
+		id := r.Protocol.Table[mark.Sign].ID
+		row := at(mark.At)
+		row.Symptoms = append(row.Symptoms, sheet.Symptom{Sign: id, Text: r.written(conduct.SignSeen, id, mark.At, id)})
+	}
+	cool := false
+	for i := range r.Events {
+		e := &r.Events[i]
+		switch {
+		case e.Kind == conduct.CoolBegun, e.Kind == conduct.WorkSet && cool:
+			cool = true
+			for k := range all {
+				if v := e.V; v > 0 && all[k].Phase == sheet.CoolDown && all[k].Minute >= float64(e.At)/float64(protocol.Minute) {
+					all[k].Work = &v
+				}
+			}
+		case e.Kind == conduct.Note && e.Text != "":
+			row := at(e.At)
+			row.Note = strings.TrimPrefix(row.Note+"; "+e.Text, "; ")
+		}
+	}
+}
+
+// written is the text of an event, or another one where it has none.
+func (r *Recorded) written(kind conduct.Kind, code string, at protocol.Ms, other string) string {
+	for i := range r.Events {
+		if e := &r.Events[i]; e.Kind == kind && e.Code == code && e.At == at && e.Text != "" {
+			return e.Text
+		}
+	}
+	return other
+}
+
+// stopped is the reason to stop, in the words that were written.
+func (r *Recorded) stopped() sheet.Stop {
+	stop := &r.State.Stop
+	text := r.written(conduct.Stopped, stop.Code, stop.At, stop.Code)
+	return sheet.Stop{Code: stop.Code, Text: text, Given: stop.Active && text != sheet.NotGiven}
 }
 
 // work puts the load of a stage into a row.

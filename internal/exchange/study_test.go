@@ -237,6 +237,15 @@ func TestCodes(t *testing.T) {
 		t.Fatal(err)
 	}
 	back, err := ReadCodes("codes.csv", b.Bytes())
+	for _, who := range []string{"=2+3", "@home", "-x", "'=x"} { // a code that a spreadsheet would compute
+		var odd bytes.Buffer
+		if err := WriteCodes(&odd, map[string]string{who: "S-1"}); err != nil || !strings.Contains(odd.String(), "'"+who) {
+			t.Errorf("%s is written %s %v", who, odd.String(), err)
+		}
+		if again, err := ReadCodes("codes.csv", odd.Bytes()); err != nil || again[who] != "S-1" {
+			t.Errorf("%s: %v %v", who, again, err)
+		}
+	}
 	if err != nil || !reflect.DeepEqual(back, codes) {
 		t.Error(back, err)
 	}

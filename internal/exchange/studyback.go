@@ -152,7 +152,7 @@ func ReadCodes(name string, data []byte) (map[string]string, error) {
 		if len(row.Cells) != 2 {
 			return nil, fmt.Errorf("%s:%d:1: a line has a participant and a code", name, row.Line)
 		}
-		who, code := row.Cells[0], row.Cells[1]
+		who, code := table.Unguard(row.Cells[0]), table.Unguard(row.Cells[1])
 		switch {
 		case who == "" || code == "":
 			return nil, fmt.Errorf("%s:%d:1: a cell is empty", name, row.Line)
@@ -177,7 +177,7 @@ func WriteCodes(out io.Writer, codes map[string]string) error {
 	}
 	slices.Sort(names)
 	for _, who := range names {
-		rows = append(rows, []string{who, codes[who]})
+		rows = append(rows, []string{table.Guard(who), table.Guard(codes[who])})
 	}
 	return table.WriteCSV(out, rows)
 }

@@ -30,6 +30,8 @@ type Origin struct {
 	Digest  string `json:"digest"` // SHA-256 of the file
 	Mapping string `json:"mapping,omitempty"`
 	Test    string `json:"test,omitempty"`
+
+	Said map[string]string `json:"said,omitempty"` // what the file says of the test in its own words, where the record has no place for it
 }
 
 // Text says where it was.
@@ -228,6 +230,10 @@ func (l *looker) agrees(t *mapping.Test, p *Person) bool {
 	from := "the record says"
 	if p.New() {
 		from = "another row says"
+		p.Condition |= t.State.In.Condition
+		if said := t.Person.Condition; said != "" && t.State.In.Condition != 0 && !slices.Contains(p.Conditions, said) {
+			p.Conditions = append(p.Conditions, said)
+		}
 		if p.BirthDate == "" {
 			p.BirthDate = born
 		}
@@ -352,7 +358,12 @@ func (l *Look) put(p *record.BatchPerson, t *Test, now time.Time) error {
 	}
 	day := &p.Days[at]
 	origin := l.origin
-	origin.Row, origin.Test = t.Row, t.StoredAs
+	origin.Row, origin.Test, origin.Said = t.Row, t.StoredAs, map[string]string{}
+	for _, name := range []string{"condition", "rhythm", "rate_limiting_drug", "drug_dose", "hours_since_dose", "ergometer", "max_hr_formula"} {
+		if said := t.Person.Said[name]; said != "" {
+			origin.Said[name] = said
+		}
+	}
 	fact, err := json.Marshal(origin)
 	if err != nil {
 		return err

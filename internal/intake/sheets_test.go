@@ -136,7 +136,7 @@ func TestSheetsIntoTheRecord(t *testing.T) {
 				t.Error(text)
 			}
 			facts, err := store.Facts(ctx, r.Test.Visit)
-			if err != nil || len(facts) != 1 || facts[0].Kind != FactSheet || facts[0].By != "AB" || !strings.Contains(string(facts[0].JSON), fmt.Sprintf(`"row":%d`, one.Row)) {
+			if err != nil || len(facts) != 1 || facts[0].Kind != FactSheet || facts[0].By != "AB" || !strings.Contains(string(facts[0].JSON), fmt.Sprintf(`"row":%d`, one.Row)) || !strings.Contains(string(facts[0].JSON), `"rate_limiting_drug":"no"`) {
 				t.Error(facts, err)
 			}
 			if f := r.FHIR(); f.Date != one.Person.Date {

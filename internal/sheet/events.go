@@ -337,13 +337,16 @@ func (w *writer) signs(i int, row *Row) bool {
 	return true
 }
 
+// NotGiven stands in place of a reason to stop that a sheet does not give.
+const NotGiven = "not given"
+
 // stopped stops the test where its last stage ended.
 func (w *writer) stopped(i int) bool {
 	if w.s.Stop.Active || w.s.NStages == 0 {
 		return true
 	}
 	if !w.stop.Given {
-		w.stop.Code, w.stop.Text = w.standing(), "not given"
+		w.stop.Code, w.stop.Text = w.standing(), NotGiven
 	}
 	return w.add(i, conduct.Event{Kind: conduct.Stopped, Code: w.stop.Code, Text: w.stop.Text})
 }

@@ -3,7 +3,9 @@ package web
 import (
 	"encoding/json"
 	"errors"
+	"maps"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -60,5 +62,9 @@ func vitalLines(f record.Fact) (lines []slipLine) {
 func originLines(f record.Fact) []slipLine {
 	var o intake.Origin
 	_ = json.Unmarshal(f.JSON, &o) // as above
-	return []slipLine{{say("bringin.from"), o.Text()}, {say("bringin.test"), o.Test}, {say("bringin.mapping"), o.Mapping}, {say("bringin.digest"), o.Digest}}
+	lines := []slipLine{{say("bringin.from"), o.Text()}, {say("bringin.test"), o.Test}, {say("bringin.mapping"), o.Mapping}, {say("bringin.digest"), o.Digest}}
+	for _, name := range slices.Sorted(maps.Keys(o.Said)) {
+		lines = append(lines, slipLine{columnText(name), o.Said[name]})
+	}
+	return lines
 }

@@ -3,6 +3,7 @@ package grid
 import (
 	"archive/zip"
 	"bytes"
+	"compress/flate"
 	"fmt"
 	"strings"
 	"testing"
@@ -135,20 +136,29 @@ func TestCSV(t *testing.T) {
 	}
 }
 
-// bomb is a file of some kilobytes that unpacks to more than is read.
-func bomb(t *testing.T) []byte {
+// bomb is a file of some kilobytes that says it unpacks to declared bytes, and unpacks to real ones.
+func bomb(t *testing.T, declared uint64, real int) []byte {
+	t.Helper()
+	var packed bytes.Buffer
+	deflate, err := flate.NewWriter(&packed, flate.BestSpeed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := deflate.Write(bytes.Repeat([]byte(" "), real)); err != nil {
+		t.Fatal(err)
+	}
+	if err := deflate.Close(); err != nil {
+		t.Fatal(err)
+	}
 	var b bytes.Buffer
 	z := zip.NewWriter(&b)
 	for _, name := range []string{"[Content_Types].xml", "xl/workbook.xml", "xl/worksheets/sheet1.xml"} {
-		w, err := z.Create(name)
+		w, err := z.CreateRaw(&zip.FileHeader{Name: name, Method: zip.Deflate, CompressedSize64: uint64(packed.Len()), UncompressedSize64: declared})
+		if err == nil {
+			_, err = w.Write(packed.Bytes())
+		}
 		if err != nil {
 			t.Fatal(err)
-		}
-		zeros := bytes.Repeat([]byte(" "), 1<<20)
-		for range 100 {
-			if _, err := w.Write(zeros); err != nil {
-				t.Fatal(err)
-			}
 		}
 	}
 	if err := z.Close(); err != nil {
@@ -177,7 +187,8 @@ func TestRefusedFiles(t *testing.T) {
 		{"a picture", []byte("\x89PNG\x00\x00"), "", 0, "neither an XLSX nor a CSV file"},
 		{"an old form", []byte("\xd0\xcf\x11\xe0\xa1\xb1"), "", 0, "of an old form, or has a password"},
 		{"cut off", book(t)[:800], "", 0, "cannot be read as a spreadsheet"},
-		{"a bomb", bomb(t), "", 0, "cannot be read as a spreadsheet"},
+		{"a bomb", bomb(t, 100<<20, 1<<20), "", 0, "unzip size exceeds"},
+		{"a bomb that lies", bomb(t, 1000, 8<<20), "", 0, "cannot be read as a spreadsheet"},
 		{"too many rows", []byte(many), "", 0, "more than 20000 rows"},
 		{"too wide", []byte("a" + strings.Repeat(",b", 600) + "\n1\n"), "", 0, "more than 500 columns"},
 		{"too large", make([]byte, MostBytes+1), "", 0, "larger than 32 MB"},
