@@ -28,6 +28,7 @@ const (
 	mostExport = 2000
 
 	codesFile = "study-codes.csv"
+	everyPlan = "all" // protocols
 )
 
 // exportFilter says which tests are meant.
@@ -42,6 +43,9 @@ type exportFilter struct {
 func readFilter(q url.Values) (f exportFilter) {
 	f.Person, _ = strconv.ParseInt(q.Get("person"), 10, 64) // what is no number is nobody's
 	f.Test, f.From, f.To, f.Plan, f.Signed = q.Get("test"), q.Get("from"), q.Get("to"), q.Get("protocol"), q.Get("signed") != ""
+	if f.Plan == everyPlan {
+		f.Plan = ""
+	}
 	return f
 }
 
@@ -118,7 +122,7 @@ type exportLine struct{ ID, Person, When, Plan, Standing string }
 const mostExportLines = 50
 
 func (s *Server) filterForm(f exportFilter) form {
-	plan := field{Name: "protocol", Kind: "choice", Value: f.Plan, Options: s.planOptions()}
+	plan := field{Name: "protocol", Kind: "choice", Value: or(f.Plan, everyPlan), Options: append([]option{{everyPlan, say("export.all")}}, s.planOptions()...), Need: true}
 	signed := manyField("signed", "yes")
 	if f.Signed {
 		signed.Values = []string{"yes"}

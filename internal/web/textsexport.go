@@ -10,6 +10,7 @@ var exportTexts = map[string]string{
 	"export.title":     "Files for other systems",
 	"export.purpose":   "Hand tests to a chart system, to research or to a spreadsheet. What leaves is noted with each test.",
 	"export.which":     "Which tests",
+	"export.all":       "all",
 	"export.filter":    "Show these",
 	"export.total":     "Closed tests: %d.",
 	"export.more":      "And %d more.",
