@@ -170,6 +170,9 @@ func (t *Table) book(data []byte, sheet string) (rows []Row, err error) {
 
 // joined gives cells of one column that were joined the text they show. Across columns nobody can know what is meant.
 func (t *Table) joined(rows [][]string, odd workbook.Odd) {
+	if odd.Column > len(rows[odd.Row-1]) {
+		return // beyond the last column with anything in it
+	}
 	text := rows[odd.Row-1][odd.Column-1]
 	for row := odd.Row; row <= odd.LastRow; row++ {
 		for column := odd.Column; column <= min(odd.LastColumn, len(rows[row-1])); column++ {

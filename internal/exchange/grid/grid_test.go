@@ -35,6 +35,7 @@ func book(t testing.TB) []byte {
 	do(f.SetCellStyle("Tests 2019", "B4", "B4", day))
 	do(f.MergeCell("Tests 2019", "A4", "A5"))
 	do(f.MergeCell("Tests 2019", "C7", "D7"))
+	do(f.MergeCell("Tests 2019", "X4", "Z5")) // empty cells beside the table
 	do(f.SetCellFormula("Tests 2019", "D5", "C5+1"))
 	do(f.SetCellValue("Tests 2019", "F5", 67.5))
 	do(f.SetCellFormula("Tests 2019", "F5", "F4-1"))
