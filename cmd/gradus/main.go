@@ -42,6 +42,7 @@ type commands struct {
 	Export      exportCmd      `cmd:"" help:"Hand tests to other systems: FHIR, a data package, a workbook."`
 	Move        moveCmd        `cmd:"" help:"Copy a whole record between a directory and a database, and verify it."`
 	Import      importCmd      `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`
+	Accounts    accountsCmd    `cmd:"" help:"Who may sign in: add, list, new one-time code."`
 	Check       checkCmd       `cmd:"" help:"Check a file of another system before it is used."`
 	Keys        keysCmd        `cmd:"" help:"Passphrase, recovery sheet and key of an encrypted record."`
 	Backup      backupCmd      `cmd:"" help:"Make a backup of a record, also while it is served: encrypted, read through, sealed."`

@@ -86,6 +86,9 @@ func (o *opener) pages(ctx context.Context, k *vault.Key) (*web.Server, error) {
 	}
 	options := o.options
 	options.Store, options.Shared, options.Vault = store, shared, k
+	if k != nil {
+		options.Owner = k
+	}
 	server, err := web.New(options)
 	if err != nil {
 		return nil, errors.Join(err, store.Close())

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -74,7 +75,11 @@ func (s *session) run(e *env) (err error) {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	log := s.network.logger(e.err)
-	way, err := s.network.open(s.listen, s.dir, false, log)
+	signIn, err := s.signIn(ctx)
+	if err != nil {
+		return err
+	}
+	way, err := s.network.open(s.listen, s.dir, signIn, log)
 	if err != nil {
 		return err
 	}
@@ -118,6 +123,32 @@ func (s *session) open(ctx context.Context, k *vault.Key) (record.Store, web.Sha
 	}
 	store, err := record.OpenDatabase(ctx, s.database, record.Options{})
 	return store, store, err
+}
+
+// signIn reports whether nobody sees anything before signing in: with the passphrase, or by an account.
+func (s *session) signIn(ctx context.Context) (bool, error) {
+	if s.demo || !web.Beyond(s.listen) && s.network.Behind == "" {
+		return false, nil // whoever sits at this machine
+	}
+	if s.database == "" {
+		state, err := vault.StateOf(s.dir)
+		if err != nil || state != vault.Plain {
+			return !s.plain, err
+		}
+	}
+	place := s.dir
+	if s.database != "" {
+		place = s.database
+	}
+	store, err := record.OpenAny(ctx, place, record.Options{ReadOnly: true})
+	if errors.Is(err, record.ErrMissing) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	any, err := store.AnyAccount(ctx)
+	return any, errors.Join(err, store.Close())
 }
 
 // openBrowser opens the address where a person sits in front of a screen.

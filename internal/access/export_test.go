@@ -12,3 +12,6 @@ func GuardedAt(store record.Store, now func() time.Time) record.Store {
 	w.now = now
 	return w
 }
+
+// Hotp is the code of a counter.
+var Hotp = hotp

@@ -84,6 +84,19 @@ func (g *guarded) test(ctx context.Context, r Right, id string) (Principal, erro
 	return p, nil
 }
 
+// Knows reports, without reading the test, why whoever acts may not see it.
+func Knows(ctx context.Context, store record.Store, test string) error {
+	if w, ok := store.(*watched); ok {
+		store = w.Store
+	}
+	g, ok := store.(*guarded)
+	if !ok {
+		return nil
+	}
+	_, err := g.test(ctx, See, test)
+	return err
+}
+
 func (g *guarded) machine(ctx context.Context, r Right, id int64) (Principal, record.Machine, error) {
 	p, err := Need(ctx, r)
 	if err != nil {

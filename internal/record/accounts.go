@@ -23,7 +23,7 @@ type Accounts interface {
 
 	// AddAccount stores a new account and returns it with its number. A login in use is a LoginTakenError.
 	AddAccount(ctx context.Context, a Account) (Account, error)
-	// AnyAccount reports whether there is an account that is not disabled.
+	// AnyAccount reports whether there is an account, disabled or not: then nobody gets in without one.
 	AnyAccount(ctx context.Context) (bool, error)
 	// Account returns one account, or ErrNotFound.
 	Account(ctx context.Context, id int64) (Account, error)
@@ -266,10 +266,10 @@ func siteExists(ctx context.Context, q querier, id int64) error {
 	return nil
 }
 
-// AnyAccount reports whether somebody may sign in.
+// AnyAccount reports whether there is an account.
 func (s *core) AnyAccount(ctx context.Context) (any bool, err error) {
 	var n int
-	err = s.reader.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM accounts WHERE disabled_ms IS NULL LIMIT 1) a`).Scan(&n)
+	err = s.reader.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM accounts LIMIT 1) a`).Scan(&n)
 	return n > 0, s.fault(ctx, err)
 }
 

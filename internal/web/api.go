@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"gradus/conduct"
+	"gradus/internal/access"
 	"gradus/internal/eventfile"
 	"gradus/internal/record"
 	"gradus/internal/web/core"
@@ -110,7 +111,13 @@ func explain(err error) (int, fault) {
 		taken    *record.TestTakenError
 		unknown  *protocols.UnknownError
 	)
+	var refused *access.RefusedError
+	var nobody *access.NobodyError
 	switch {
+	case errors.As(err, &refused):
+		return http.StatusForbidden, fault{Error: say("access.right"), Hint: say("access.right.hint")}
+	case errors.As(err, &nobody):
+		return http.StatusUnauthorized, fault{Error: say("access.signin"), Hint: say("access.signin.hint")}
 	case errors.As(err, &unknown):
 		return http.StatusNotFound, fault{Error: unknown.Error(), Hint: say("form.again")}
 	case errors.As(err, &taken):

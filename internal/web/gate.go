@@ -408,6 +408,9 @@ func (g *Gate) opened(w http.ResponseWriter, r *http.Request, k *vault.Key) erro
 		return err
 	}
 	g.shell.log.Info("unlocked")
+	if err := g.inner.Load().Admit(w, r); err != nil {
+		return err
+	}
 	http.Redirect(w, r, within(r.PostForm.Get("to")), http.StatusSeeOther)
 	return nil
 }

@@ -156,7 +156,21 @@ func (s *Server) token(w http.ResponseWriter, r *http.Request) string {
 		c = &http.Cookie{Name: s.cookieName(), Secure: s.secure, Value: randomHex(16), Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode}
 		http.SetCookie(w, c)
 	}
-	return s.sign(c.Value)
+	return s.formSign(c.Value, r)
+}
+
+// formSign binds a form to the browser and to the session in which it was written.
+func (s *Server) formSign(browser string, r *http.Request) string {
+	return s.sign("form " + browser + " " + visitorOf(r).session.Hash)
+}
+
+// browserOf is the number that this browser has, "" before its first form.
+func (s *Server) browserOf(r *http.Request) string {
+	c, err := r.Cookie(s.cookieName())
+	if err != nil {
+		return ""
+	}
+	return c.Value
 }
 
 func (s *Server) sign(value string) string {
@@ -165,11 +179,15 @@ func (s *Server) sign(value string) string {
 	return hex.EncodeToString(mac.Sum(nil))
 }
 
-// signed reports whether a form was written by this server for this browser.
-func (s *Server) signed(r *http.Request) bool {
-	c, err := r.Cookie(s.cookieName())
-	return err == nil && hmac.Equal([]byte(s.sign(c.Value)), []byte(r.PostFormValue("token")))
+// signed reports whether a form was written by this server for this browser, in this session.
+func (s *Server) signed(r *http.Request) bool { return s.signedWith(r, r.PostFormValue("token")) }
+
+func (s *Server) signedWith(r *http.Request, token string) bool {
+	browser := s.browserOf(r)
+	return browser != "" && sameText(s.formSign(browser, r), token)
 }
+
+func sameText(a, b string) bool { return hmac.Equal([]byte(a), []byte(b)) }
 
 func randomHex(n int) string {
 	b := make([]byte, n)

@@ -12,6 +12,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"gradus/internal/access"
 	"gradus/internal/record"
 )
 
@@ -81,7 +82,8 @@ func (s *Server) Metrics() http.Handler { return s.meters.page }
 
 // metricsPage gives the counts to an administrator.
 func (s *Server) metricsPage(w http.ResponseWriter, r *http.Request) {
-	if s.administrator == nil || !s.administrator(r) {
+	v := visitorOf(r)
+	if !(s.administrator != nil && s.administrator(r)) && !(v.entry == byAccounts && v.in && !v.locked && v.who.May(access.Accounts)) {
 		s.showFault(w, record.ErrNotFound)
 		return
 	}

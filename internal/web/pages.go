@@ -23,8 +23,13 @@ type frame struct {
 	Title   string
 	Purpose string // one sentence: what the page is for
 	Demo    bool
-	Plain   bool // the record is not encrypted
-	Locked  bool // nothing but the gate can be reached
+	Plain   bool            // the record is not encrypted
+	Locked  bool            // nothing but the gate can be reached
+	Who     string          // who is signed in; "" when nobody has to
+	SignIn  bool            // one has to sign in here
+	May     map[string]bool // rights, for the menu
+	OutKey  string          // token of the forms to lock and to sign out
+	IdleMs  int64
 	Built   bool
 	Token   string
 	Section string // which entry of the menu it belongs to
@@ -33,7 +38,7 @@ type frame struct {
 }
 
 func parsePages(a *assets) (*template.Template, error) {
-	funcs := template.FuncMap{"say": sayHTML, "asset": a.link, "num": num, "fixed": fixed, "clock": clock, "minus": minus, "reading": reading, "date": dayText}
+	funcs := template.FuncMap{"say": sayHTML, "asset": a.link, "num": num, "fixed": fixed, "clock": clock, "minus": minus, "reading": reading, "date": dayText, "secret": secretOf, "pair": pairOf}
 	return template.New("pages").Funcs(funcs).ParseFS(templateFiles, "templates/*.html")
 }
 
@@ -41,6 +46,7 @@ func parsePages(a *assets) (*template.Template, error) {
 func (s *Server) show(w http.ResponseWriter, status int, f frame) error {
 	f.Demo, f.Plain, f.Built = s.demo, s.vault == nil && s.shared == nil && !s.locked, s.assets.built()
 	f.Locked = s.locked
+	s.told(w, &f)
 	var b bytes.Buffer
 	if err := s.pages.ExecuteTemplate(&b, f.Page+".html", f); err != nil {
 		return err
@@ -54,9 +60,9 @@ func (s *Server) show(w http.ResponseWriter, status int, f frame) error {
 // page answers with a page, or with one that says what is wrong.
 func (s *Server) page(do func(http.ResponseWriter, *http.Request) error) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if err := do(w, r); err != nil {
+		if err := do(&seen{w, r}, r); err != nil {
 			s.note(r, err)
-			s.showFault(w, err)
+			s.showFault(&seen{w, r}, err)
 		}
 	}
 }
@@ -185,3 +191,15 @@ func reading(v float64) string {
 	}
 	return num(v)
 }
+
+// secretField is a field for a secret: it is never filled in by the server.
+type secretField struct{ Name, Type, Label, Complete, Help string }
+
+func secretOf(name, label, complete, help string) secretField {
+	return secretField{name, "password", label, complete, help}
+}
+
+// two are two values for a piece of a page.
+type two struct{ A, B any }
+
+func pairOf(a, b any) two { return two{a, b} }

@@ -23,6 +23,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"gradus/internal/access"
 	"gradus/internal/record"
 	"gradus/internal/vault"
 	"gradus/internal/verified"
@@ -42,6 +43,11 @@ type Options struct {
 	Verified bool // give no estimate by an equation whose coefficients nobody has compared with the paper
 
 	Screening *screen.Site // the rules before a test; nil: those that are shipped
+
+	Owner Owner         // proves who is the single user; nil: nobody is asked while there are no accounts
+	Idle  time.Duration // after which a session is locked; 0: 15 min
+	Limit time.Duration // after which a session ends; 0: 10 h
+	Cost  access.Cost   // of a guess at a password; zero: access.Strong
 
 	Secure    bool                   // browsers reach the pages by https alone
 	Named     func(host string) bool // the names and addresses by which they do, besides those of this machine; nil: none
@@ -74,6 +80,11 @@ type Server struct {
 	lib    *shelf
 	site   *screen.Site
 	own    *siteFile
+	raw    record.Store // beside who acts: for signing in alone
+	owner  Owner
+	idle   time.Duration
+	limit  time.Duration
+	cost   access.Cost
 	secure bool
 	named  func(string) bool
 	root   *x509.Certificate
@@ -101,7 +112,7 @@ func New(o Options) (*Server, error) {
 	if o.Store == nil || o.Dir == "" {
 		return nil, errors.New("web: a server needs a store and a data directory")
 	}
-	s := &Server{store: o.Store, shared: o.Shared, vault: o.Vault, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
+	s := &Server{store: access.Guarded(o.Store), raw: o.Store, owner: o.Owner, idle: o.Idle, limit: o.Limit, cost: o.Cost, shared: o.Shared, vault: o.Vault, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
 		dir: o.Dir, secure: o.Secure, named: o.Named, root: o.Authority,
 		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf(filepath.Join(o.Dir, "protocols"), o.Verified)}
 	if s.site = o.Screening; s.site == nil {
@@ -113,6 +124,15 @@ func New(o Options) (*Server, error) {
 	s.lib.compared, s.lib.log = verified.Folder(filepath.Join(o.Dir, "verified")), s.log
 	if s.now == nil {
 		s.now = time.Now
+	}
+	if s.idle == 0 {
+		s.idle = defaultIdle
+	}
+	if s.limit == 0 {
+		s.limit = defaultLimit
+	}
+	if s.cost == (access.Cost{}) {
+		s.cost = access.Strong
 	}
 	if s.boot == nil {
 		s.boot = bootClock
@@ -181,7 +201,7 @@ func (s *Server) Ready(ctx context.Context) error {
 func (s *Server) Stop() { s.once.Do(func() { close(s.done) }) }
 
 func (s *Server) routes() http.Handler {
-	m := &table{}
+	m := &table{s: s}
 	s.table = m
 	m.HandleFunc("GET /metrics", s.metricsPage)
 	m.HandleFunc("GET /{$}", s.page(s.today))
@@ -287,22 +307,40 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("GET /api/tests/{test}/log", s.download)
 	m.HandleFunc("/api/", s.api(func(*http.Request) (any, error) { return nil, record.ErrNotFound }))
 
+	m.HandleFunc("GET /sign-in", s.page(s.signIn))
+	m.HandleFunc("POST /sign-in", s.form(s.tookSignIn))
+	m.HandleFunc("POST /sign-in/code", s.form(s.tookCode))
+	m.HandleFunc("GET /start", s.page(s.start))
+	m.HandleFunc("POST /start", s.form(s.tookStart))
+	m.HandleFunc("POST /api/passkey/ask", s.api(s.passkeyIn))
+	m.HandleFunc("POST /api/passkey/answer", s.tookPasskey)
+	m.HandleFunc("GET /unlock", s.page(s.unlock))
+	m.HandleFunc("POST /unlock", s.form(s.tookUnlock))
+	m.HandleFunc("POST /lock", s.form(s.tookLock))
+	m.HandleFunc("POST /sign-out", s.form(s.tookSignOut))
+	m.HandleFunc("POST /api/awake", s.api(s.awake))
+	m.HandleFunc("GET /account", s.page(s.account))
+	m.HandleFunc("POST /account/password", s.form(s.newPassword))
+	m.HandleFunc("GET /account/codes", s.page(s.codes))
+	m.HandleFunc("POST /account/codes", s.form(s.tookCodes))
+	m.HandleFunc("POST /account/codes/off", s.form(s.codesOff))
+	m.HandleFunc("POST /account/recovery", s.form(s.recovery))
+	m.HandleFunc("POST /api/account/passkey/ask", s.api(s.passkeyNew))
+	m.HandleFunc("POST /api/account/passkey/answer", s.api(s.keepPasskey))
+	m.HandleFunc("POST /account/passkeys/remove", s.form(s.removePasskey))
+	m.HandleFunc("POST /account/sessions/end", s.form(s.endSession))
+	m.HandleFunc("GET /accounts", s.page(s.accounts))
+	m.HandleFunc("POST /accounts", s.form(s.addAccount))
+	m.HandleFunc("GET /accounts/{account}", s.page(s.oneAccount))
+	m.HandleFunc("POST /accounts/{account}", s.form(s.changeAccount))
+	m.HandleFunc("POST /accounts/{account}/reset", s.form(s.resetAccount))
+	m.HandleFunc("POST /sites", s.form(s.addSite))
+	m.HandleFunc("POST /sites/{site}", s.form(s.changeSite))
 	m.HandleFunc("GET /assets/{name}", s.assets.serve)
 	m.HandleFunc("GET /sw.js", s.assets.serveWorker)
 	m.HandleFunc("GET /favicon.ico", serveIcon)
 	m.HandleFunc("/", s.page(func(http.ResponseWriter, *http.Request) error { return record.ErrNotFound }))
 	return m
-}
-
-// table is the list of routes, which tests go through, with the mux that follows it.
-type table struct {
-	http.ServeMux
-	patterns []string
-}
-
-func (t *table) HandleFunc(pattern string, do http.HandlerFunc) {
-	t.patterns = append(t.patterns, pattern)
-	t.ServeMux.HandleFunc(pattern, do)
 }
 
 // Routes lists the patterns of all routes.
@@ -320,7 +358,7 @@ func (s *Server) liveTest(ctx context.Context, id string) (*live, error) {
 	l := s.live[id]
 	s.mu.Unlock()
 	if l != nil {
-		return l, nil
+		return l, access.Knows(ctx, s.store, id)
 	}
 	marks, err := s.store.Append(ctx, id, nil)
 	if err != nil {

@@ -45,12 +45,13 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		writeFault(w, err)
 		return
 	}
-	s.push(w, r, &following{o: o, lives: []*live{l}, stored: [][][]byte{parts(marks, events)}})
+	s.push(w, r, &following{o: o, still: s.stillOf(r), lives: []*live{l}, stored: [][][]byte{parts(marks, events)}})
 }
 
 // following is an observer with the tests it sees and what is stored of each that it does not have. One of several
 // tests is told before each message of which it is.
 type following struct {
+	still   func() bool // whether whoever opened it may still look on
 	o       *observer
 	lives   []*live
 	stored  [][][]byte
@@ -97,7 +98,7 @@ func (s *Server) streamOfSeveral(w http.ResponseWriter, r *http.Request) {
 		writeFault(w, &askError{Field: "of", Msg: say("stream.many", len(asked), maxFollowed), Hint: say("stream.of.hint")})
 		return
 	}
-	f := &following{o: newObserver(), several: true}
+	f := &following{o: newObserver(), several: true, still: s.stillOf(r)}
 	for _, of := range asked {
 		test, rest, _ := strings.Cut(of, "~")
 		since, count, _ := strings.Cut(rest, "~")
@@ -109,7 +110,7 @@ func (s *Server) streamOfSeveral(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		l, err := s.liveTest(r.Context(), test)
-		if err != nil {
+		if err != nil || visitorOf(r).locked && !s.runs(r, test) {
 			continue
 		}
 		l.watch(f.o, pages)
@@ -195,6 +196,9 @@ func (s *Server) follow(f *following, out *pusher, left <-chan struct{}) {
 			put(m.test, m.text)
 			f.o.rest(put)
 		case <-tick.C:
+			if !f.still() {
+				return
+			}
 			for _, l := range f.lives {
 				put(l.id, nowMessage(s.nowOf(l.id)))
 			}

@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"time"
 
+	"gradus/internal/access"
 	"gradus/internal/record"
 )
 
@@ -24,6 +25,14 @@ const (
 )
 
 func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
+	if who := visitorOf(r).who; !who.May(access.See) {
+		to := "/account"
+		if who.May(access.Accounts) {
+			to = "/accounts"
+		}
+		http.Redirect(w, r, to, http.StatusSeeOther)
+		return nil
+	}
 	body := todayBody{}
 	if err := s.testsToday(r, &body); err != nil {
 		return err

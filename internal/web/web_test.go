@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"gradus/conduct"
+	"gradus/internal/access"
 	"gradus/internal/record"
 	"gradus/internal/web"
 	"gradus/internal/web/core"
@@ -35,6 +36,8 @@ type bedside struct {
 	speed    int
 	clock    *clocks
 	log      *slog.Logger
+	owner    web.Owner
+	together bool // the record goes by the clock of the test too
 
 	administrator func(*http.Request) bool
 }
@@ -69,7 +72,11 @@ func begin(t *testing.T, demo bool) *bedside {
 
 func (b *bedside) start() {
 	b.t.Helper()
-	store, err := record.Open(context.Background(), b.dir, record.Options{})
+	var o record.Options
+	if b.together {
+		o.Now = func() time.Time { return b.clock.wall }
+	}
+	store, err := record.Open(context.Background(), b.dir, o)
 	if err != nil {
 		b.t.Fatal(err)
 	}
@@ -81,7 +88,7 @@ func (b *bedside) start() {
 func (b *bedside) serve() {
 	b.t.Helper()
 	var err error
-	b.srv, err = web.New(web.Options{Store: b.store, Dir: b.dir, Demo: b.demo, Speed: b.speed, Assets: built, Verified: b.verified, Log: b.log, Administrator: b.administrator,
+	b.srv, err = web.New(web.Options{Store: b.store, Dir: b.dir, Demo: b.demo, Speed: b.speed, Assets: built, Verified: b.verified, Log: b.log, Owner: b.owner, Cost: access.Cost{MiB: 1, Passes: 1, Lanes: 1}, Administrator: b.administrator,
 		Now: func() time.Time { return b.clock.wall }, Boot: func() (web.Boot, bool) { return b.clock.boot, !b.clock.none }})
 	if err != nil {
 		b.t.Fatal(err)

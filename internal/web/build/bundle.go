@@ -29,7 +29,7 @@ func bundleAll(s *shelf) error {
 	if err != nil {
 		return err
 	}
-	for _, entry := range []string{"run.tsx", "participant.tsx", "observe.tsx", "prepare.ts", "countdown.ts", "emergency.ts", "papers.ts", "editor.ts", "doctor.ts"} {
+	for _, entry := range []string{"run.tsx", "participant.tsx", "observe.tsx", "prepare.ts", "countdown.ts", "emergency.ts", "papers.ts", "passkey.ts", "lock.ts", "editor.ts", "doctor.ts"} {
 		name, _, _ := strings.Cut(entry, ".")
 		if _, err := bundle(s, entry, name+".js", map[string]string{"WORKER_URL": "/assets/" + worker, "STREAM_URL": "/assets/" + stream}); err != nil {
 			return err

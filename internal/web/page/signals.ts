@@ -136,7 +136,7 @@ export class Signals {
         const some = this.blocks.slice(0, most)
         const r = await fetch(`/api/tests/${test}/samples`, { method: "POST", headers: { "Content-Type": "application/json" },
           body: JSON.stringify({ blocks: some }), signal: AbortSignal.timeout(5000) })
-        if (r.status >= 500) break
+        if (r.status >= 500 || r.status === 401) break // the server cannot, or this browser has to sign in: the blocks wait
         // One that is refused must not take the others with it: it is found by sending one at a time.
         if (!r.ok && some.length > 1) most = 1
         else this.blocks = this.blocks.filter((b) => !some.includes(b))
