@@ -39,8 +39,18 @@ func (c *source) cases(e *env) (all []exchange.Case, failed bool, err error) {
 		if err != nil {
 			return nil, false, err
 		}
+		unasked := 0
 		for _, r := range tests {
+			switch c := r.Research; {
+			case c == nil:
+				unasked++
+			case !c.Given:
+				return nil, false, fmt.Errorf("test %s: the person refused or withdrew the use of the data in research on %s; leave this test out", r.Test.ID, c.Date)
+			}
 			all = append(all, r.CaseOf())
+		}
+		if unasked > 0 {
+			fmt.Fprintf(e.err, "notice: of %d of %d tests nobody has written down whether the person agrees to the use in research\n", unasked, len(tests))
 		}
 		return all, false, nil
 	}

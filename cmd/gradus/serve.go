@@ -10,6 +10,7 @@ import (
 	"os/signal"
 	"runtime"
 	"syscall"
+	"time"
 
 	"gradus/internal/record"
 	"gradus/internal/vault"
@@ -21,10 +22,11 @@ type serveCmd struct {
 	Listen string `name:"listen" default:"127.0.0.1:7475" placeholder:"127.0.0.1:PORT" help:"Address to listen on; port 0 is any free one. Beyond this machine TLS and sign-in are needed."`
 	Data   string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
 	databaseFlag
-	Policy    string `name:"policy" placeholder:"FILE" help:"The site's policy for the check before a test."`
-	Verified  bool   `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
-	NoBrowser bool   `name:"no-browser" help:"Do not open a browser."`
-	Plain     bool   `name:"plain" help:"Keep a new record unencrypted; every page says so."`
+	Policy    string        `name:"policy" placeholder:"FILE" help:"The site's policy for the check before a test."`
+	Verified  bool          `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
+	NoBrowser bool          `name:"no-browser" help:"Do not open a browser."`
+	LockAfter time.Duration `name:"lock-after" default:"15m" placeholder:"TIME" help:"Lock a session that nobody has used for this long (${default}); 2m suits a shared machine."`
+	Plain     bool          `name:"plain" help:"Keep a new record unencrypted; every page says so."`
 	passphraseFile
 	backups
 	network
@@ -40,6 +42,9 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	if c.LockAfter < 10*time.Second || c.LockAfter > 2*time.Hour {
+		return usageError{"--lock-after: write a time between 10s and 2h, such as 15m"}
+	}
 	site, err := siteOf(e, c.Policy)
 	if err != nil {
 		return err
@@ -50,12 +55,13 @@ func (c *serveCmd) Run(e *env) error {
 	if err := c.backups.check(); err != nil {
 		return err
 	}
-	s := session{listen: c.Listen, dir: dir, database: address, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network, plain: c.Plain, passphrase: c.passphraseFile, backups: c.backups}
+	s := session{lockAfter: c.LockAfter, listen: c.Listen, dir: dir, database: address, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network, plain: c.Plain, passphrase: c.passphraseFile, backups: c.backups}
 	return s.run(e)
 }
 
 // session is one run of the pages.
 type session struct {
+	lockAfter   time.Duration // of a session that nobody uses
 	listen, dir string
 	database    string // its address; "": the record is a file in dir
 	demo        bool
@@ -84,7 +90,7 @@ func (s *session) run(e *env) (err error) {
 		return err
 	}
 	defer way.close()
-	opener := &opener{s: s, options: web.Options{Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
+	opener := &opener{s: s, options: web.Options{Idle: s.lockAfter, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
 		Secure: way.secure, Named: way.named, Authority: way.authority, Backup: s.backups.newest()}}
 	server, err := opener.open(ctx, e)
 	defer func() {

@@ -17,10 +17,11 @@ import (
 
 // Recorded is a test as it stands in the record, judged anew.
 type Recorded struct {
-	Test   record.Test
-	Person record.Participant
-	Day    string // of the visit, else on which it began
-	Events []conduct.Event
+	Test     record.Test
+	Person   record.Participant
+	Day      string // of the visit, else on which it began
+	Events   []conduct.Event
+	Research *record.Consent // what the person last said on use in research; nil: not asked
 
 	Protocol  *protocol.Protocol
 	Estimator *estimate.Estimator // nil when the protocol has none
@@ -45,6 +46,13 @@ func ReadTestBy(ctx context.Context, store record.Store, id string, estimatorOf 
 	if t.Running() {
 		return nil, fmt.Errorf("test %s is not closed; close it before anything of it is handed out", id)
 	}
+	counts, err := record.Counts(ctx, store, t)
+	if err != nil {
+		return nil, err
+	}
+	if !counts {
+		return nil, fmt.Errorf("test %s was made by a student and nobody has countersigned it; countersign it on its result page before anything of it is handed out", id)
+	}
 	r := &Recorded{Test: t}
 	if r.Events, err = store.Events(ctx, id); err != nil {
 		return nil, err
@@ -61,6 +69,15 @@ func ReadTestBy(ctx context.Context, store record.Store, id string, estimatorOf 
 	}
 	if err := r.day(ctx, store); err != nil {
 		return nil, err
+	}
+	if t.Participant != 0 {
+		all, err := store.Consents(ctx, t.Participant)
+		if err != nil {
+			return nil, err
+		}
+		if c, said := record.Holds(all)[record.ForResearch]; said {
+			r.Research = &c
+		}
 	}
 	r.Protocol = &protocol.Protocol{}
 	if err := json.Unmarshal(t.Sent, r.Protocol); err != nil {

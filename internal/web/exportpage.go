@@ -79,6 +79,11 @@ func (s *Server) chosenTests(r *http.Request, f exportFilter) (all []*exchange.R
 	} else if tests, err = s.store.Tests(r.Context(), record.TestFilter{Participant: f.Person}); err != nil {
 		return nil, err
 	}
+	if f.Test == "" {
+		if tests, err = s.counting(r, tests); err != nil {
+			return nil, err
+		}
+	}
 	for _, t := range slices.Backward(tests) {
 		if t.Running() || f.Plan != "" && t.Protocol != f.Plan {
 			continue
@@ -274,10 +279,18 @@ type studyMade struct {
 // study makes a data package or a workbook of tests.
 func (s *Server) study(tests []*exchange.Recorded, what, hide string, keep []string) (*studyMade, error) {
 	var cases []exchange.Case
+	withdrawn := 0
 	for _, t := range tests {
+		if t.Research != nil && !t.Research.Given {
+			withdrawn++
+			continue
+		}
 		cases = append(cases, t.CaseOf())
 	}
 	made := &studyMade{}
+	if len(cases) == 0 && withdrawn > 0 {
+		return nil, errors.New(say("export.withdrawn", withdrawn))
+	}
 	choice := exchange.Choice{Identified: hide == "identified", StudyDays: hide == "study-days"}
 	if choice.Identified {
 		made.warnings = append(made.warnings, exchange.WarnIdentified)
@@ -294,6 +307,9 @@ func (s *Server) study(tests []*exchange.Recorded, what, hide string, keep []str
 		if groups := exchange.SmallGroups(cases); len(groups) > 0 {
 			made.warnings = append(made.warnings, say("export.small", strings.Join(groups, "; ")))
 		}
+	}
+	if withdrawn > 0 {
+		made.warnings = append(made.warnings, say("export.withdrawn", withdrawn))
 	}
 	build := func() (free []exchange.Free, err error) {
 		if what == exportXLSX {

@@ -82,6 +82,9 @@ func (s *Server) courseOf(r *http.Request, p record.Participant, choice change.C
 		return report.Course{}, nil, err
 	}
 	tests := slices.DeleteFunc(all, func(t record.Test) bool { return t.Running() })
+	if tests, err = s.counting(r, tests); err != nil {
+		return report.Course{}, nil, err
+	}
 	var told []*sheet.Scored
 	for i := len(tests) - 1; i >= 0; i-- {
 		t, err := s.store.Test(r.Context(), tests[i].ID) // a list holds no plans

@@ -133,6 +133,9 @@ func (s *Server) caseOf(r *http.Request, t *told, said *reportFact, signing repo
 		if err != nil {
 			return nil, err
 		}
+		if tests, err = s.counting(r, tests); err != nil {
+			return nil, err
+		}
 		for _, other := range tests {
 			if other.ID == t.test.ID || other.Running() || other.Created.After(t.test.Created) {
 				continue
@@ -349,6 +352,21 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 	case t.test.Participant == 0:
 		f.General = say("papers.loose")
 	}
+	by := f.text("by")
+	if who := visitorOf(r).who; who.Account != 0 {
+		by = who.Name // a signature is of whoever signed in
+	}
+	if sign {
+		counts, err := record.Counts(r.Context(), s.store, t.test)
+		switch {
+		case err != nil:
+			return err
+		case !counts:
+			f.General = say("student.paper")
+		case !s.proved(visitorOf(r)):
+			f.General = say("access.prove.sign")
+		}
+	}
 	if f.bad() {
 		return s.showPapers(w, r, http.StatusUnprocessableEntity, t, st, f, giveForm())
 	}
@@ -356,11 +374,11 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 		if err := s.keepResults(r, t); err != nil {
 			return err
 		}
-		if err := s.finish(r, t, &one, f.text("by")); err != nil {
+		if err := s.finish(r, t, &one, by); err != nil {
 			return err
 		}
 	}
-	if err := s.keepReport(r, t, &one, f.text("by")); err != nil {
+	if err := s.keepReport(r, t, &one, by); err != nil {
 		return err
 	}
 	http.Redirect(w, r, "/tests/"+t.test.ID+"/papers?kept", http.StatusSeeOther)

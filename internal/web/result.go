@@ -66,6 +66,7 @@ func (s *Server) retellTest(r *http.Request, t record.Test) (told, error) {
 }
 
 type resultBody struct {
+	Student      *studentBody // nil: not a student's
 	Test         record.Test
 	Person       personAnswer
 	When         string
@@ -176,6 +177,9 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 		return err
 	}
 	body.Before = before
+	if body.Student, err = s.studentOf(r, t.test); err != nil {
+		return err
+	}
 	s.tellMeaning(r, &t, &body)
 	title := say("result.title", t.person.Label, body.When)
 	return s.show(w, status, frame{Page: "result", Title: title, Purpose: say("result.purpose"), Script: "papers.js", Token: s.token(w, r), Body: body})

@@ -17,6 +17,7 @@ import (
 
 	"gradus/conduct"
 	"gradus/internal/access"
+	"gradus/internal/exchange"
 	"gradus/internal/record"
 	"gradus/internal/web"
 )
@@ -745,5 +746,113 @@ func TestOwnerSignsIn(t *testing.T) {
 	}
 	if p := w.get("/people"); p.at != "/sign-in" || strings.Contains(p.text, "Passphrase of the record") {
 		t.Errorf("with accounts: at %s", p.at)
+	}
+}
+
+// A student's test counts only when a supervisor stands for it: until then it is in no comparison and on no signed paper.
+func TestCountersign(t *testing.T) {
+	c := openClinic(t)
+	student, lead := c.signedIn("student"), c.signedIn("site-lead")
+	p := "/people/" + c.ids["person"]
+	student.screen(p)
+	made := student.send(p+"/new", p+"/new", alder())
+	id, ok := strings.CutPrefix(strings.TrimSuffix(made.at, "/run"), "/tests/")
+	if !ok {
+		t.Fatalf("a student begins no test: %d at %s: %.2000s", made.status, made.at, made.text)
+	}
+	student.ride(id, nil)
+	result := "/tests/" + id
+	if page := student.get(result); !strings.Contains(page.text, "A student made this test.") || strings.Contains(page.text, result+"/countersign") {
+		t.Errorf("the student's own view: %.3000s", page.text)
+	}
+	course := func() bool { return strings.Contains(lead.get(p+"/over-time").text, result) }
+	if course() {
+		t.Error("a student's test is in the comparison before it is countersigned")
+	}
+	saidForm := url.Values{"asks": {"fitness"}, "by": {"KL"}, "do": {"sign"}}
+	if page := lead.send(result+"/papers", result+"/papers/said", saidForm); !strings.Contains(page.text, "nobody has countersigned it") {
+		t.Errorf("signed before the countersign: %d at %s", page.status, page.at)
+	}
+	if _, err := exchange.ReadTest(context.Background(), c.store, id); err == nil || !strings.Contains(err.Error(), "nobody has countersigned it") {
+		t.Errorf("exported before the countersign: %v", err)
+	}
+	marks := regexp.MustCompile(`name="marks" value="([^"]+)"`).FindStringSubmatch(lead.get(result).text)
+	if marks == nil {
+		t.Fatal("a supervisor may not countersign")
+	}
+	if page := lead.send(result, result+"/countersign", url.Values{"marks": {"1.2"}}); page.status != http.StatusConflict {
+		t.Errorf("a countersign of what was not on the page: %d", page.status)
+	}
+	if page := lead.send(result, result+"/countersign", url.Values{"marks": {marks[1]}, "note": {"well done"}}); !strings.Contains(page.text, "Countersigned by Kim site-lead") || strings.Contains(page.text, "A student made this test.") {
+		t.Errorf("countersigned: %d at %s: %.2000s", page.status, page.at, page.text)
+	}
+	if _, err := exchange.ReadTest(context.Background(), c.store, id); err != nil {
+		t.Error(err)
+	}
+	if !course() {
+		t.Error("a countersigned test is not in the comparison")
+	}
+	c.clock.pass(14 * time.Minute)
+	lead.get("/people")
+	c.clock.pass(3 * time.Minute)
+	if page := lead.send(result+"/papers", result+"/papers/said", saidForm); !strings.Contains(page.text, "fresh proof") {
+		t.Errorf("signed long after the last proof: %d at %s", page.status, page.at)
+	}
+	lead.send("/unlock", "/unlock", url.Values{"password": {goodPassword}, "to": {"/people"}})
+	if page := lead.send(result+"/papers", result+"/papers/said", saidForm); !strings.Contains(page.text, "signed by Kim site-lead") {
+		t.Errorf("signed: %d at %s: %.3000s", page.status, page.at, page.text)
+	}
+}
+
+// What a person agreed to is written down by purpose and day; a person is deleted by code, against the rule of the site only by
+// an administrator with a reason.
+func TestConsentAndDeletion(t *testing.T) {
+	c := openClinic(t)
+	ctx := context.Background()
+	w, lead, admin := c.signedIn("clinician"), c.signedIn("site-lead"), c.signedIn("administrator")
+	p := "/people/" + c.ids["person"]
+	for _, said := range []string{"given", "withdrawn"} {
+		if page := w.send(p+"/consent", p+"/consent", url.Values{"purpose": {"research"}, "consent_said": {said}, "consent_date": {"2026-03-01"}, "by": {"KL"}}); page.at != p+"/consent" || page.status != http.StatusOK {
+			t.Fatalf("%s: %d %.2000s", said, page.status, page.text)
+		}
+	}
+	if test, err := exchange.ReadTest(ctx, c.store, c.ids["test"]); err != nil || test.Research == nil || test.Research.Given {
+		t.Errorf("an export does not know what was withdrawn: %+v, %v", test, err)
+	}
+	if page := w.get(p + "/consent"); !strings.Contains(page.text, "refused or withdrawn, Sunday 1 March 2026") || !strings.Contains(page.text, "not asked") {
+		t.Errorf("consent: %.3000s", page.text)
+	}
+	if page := w.send(p+"/consent", p+"/consent", url.Values{"purpose": {"research"}, "consent_said": {"given"}, "consent_date": {"2026-05-01"}, "by": {"KL"}}); page.status != http.StatusUnprocessableEntity {
+		t.Errorf("a day to come: %d", page.status)
+	}
+
+	if err := c.store.ChangeSite(ctx, record.Site{ID: record.FirstSite, Name: "Home", KeepYears: 10}); err != nil {
+		t.Fatal(err)
+	}
+	ask := url.Values{"erase_code": {"A-1"}, "erase_sure": {"A-1"}, "erase_why": {"request of March"}}
+	if page := lead.send("/erasures", "/erasures", ask); page.status != http.StatusConflict || !strings.Contains(page.text, "2 March 2036") {
+		t.Errorf("against the rule: %d %.2000s", page.status, page.text)
+	}
+	ask.Set("overrule", "yes")
+	if page := lead.send("/erasures", "/erasures", ask); page.status != http.StatusForbidden {
+		t.Errorf("a site lead overrules: %d", page.status)
+	}
+	if page := admin.send("/erasures", "/erasures", url.Values{"erase_code": {"A-1"}, "erase_sure": {"A-2"}, "erase_why": {"x"}}); page.status != http.StatusUnprocessableEntity {
+		t.Errorf("two codes: %d", page.status)
+	}
+	if page := c.signedIn("administrator-north").send("/erasures", "/erasures", ask); page.status != http.StatusUnprocessableEntity || !strings.Contains(page.text, "no person of this site") {
+		t.Errorf("from another site: %d", page.status)
+	}
+	page := admin.send("/erasures", "/erasures", ask)
+	if page.status != http.StatusOK || !strings.Contains(page.text, "request of March") || strings.Contains(page.text, "Name of A-1") {
+		t.Fatalf("deleted: %d %.2000s", page.status, page.text)
+	}
+	for _, path := range []string{p, p + "/consent", "/tests/" + c.ids["test"], "/api/tests/" + c.ids["test"], "/api/tests/" + c.ids["test"] + "/log"} {
+		if page := w.get(path); page.status != http.StatusNotFound {
+			t.Errorf("%s of a deleted person: %d", path, page.status)
+		}
+	}
+	if page := w.get("/people?q=A-1"); strings.Contains(page.text, "Name of A-1") {
+		t.Error("the search finds a deleted person")
 	}
 }

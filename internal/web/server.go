@@ -307,6 +307,11 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("GET /api/tests/{test}/log", s.download)
 	m.HandleFunc("/api/", s.api(func(*http.Request) (any, error) { return nil, record.ErrNotFound }))
 
+	m.HandleFunc("GET /people/{person}/consent", s.page(s.consent))
+	m.HandleFunc("POST /people/{person}/consent", s.form(s.tookConsent))
+	m.HandleFunc("POST /tests/{test}/countersign", s.form(s.countersigned))
+	m.HandleFunc("GET /erasures", s.page(s.erasures))
+	m.HandleFunc("POST /erasures", s.form(s.erase))
 	m.HandleFunc("GET /sign-in", s.page(s.signIn))
 	m.HandleFunc("POST /sign-in", s.form(s.tookSignIn))
 	m.HandleFunc("POST /sign-in/code", s.form(s.tookCode))
