@@ -41,6 +41,7 @@ type commands struct {
 	Audit       auditCmd       `cmd:"" help:"The trail of who saw and did what: verify, show, export, anchor."`
 	Export      exportCmd      `cmd:"" help:"Hand tests to other systems: FHIR, a data package, a workbook."`
 	Move        moveCmd        `cmd:"" help:"Copy a whole record between a directory and a database, and verify it."`
+	Sync        syncCmd        `cmd:"" help:"Send what this site has recorded to a centre, or let a site send to this one."`
 	Import      importCmd      `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`
 	Accounts    accountsCmd    `cmd:"" help:"Who may sign in: add, list, new one-time code."`
 	Check       checkCmd       `cmd:"" help:"Check a file of another system before it is used."`

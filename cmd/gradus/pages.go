@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"gradus/internal/backup"
+	"gradus/internal/centre"
 	"gradus/internal/record"
 	"gradus/internal/vault"
 	"gradus/internal/web"
@@ -109,6 +110,14 @@ func (o *opener) backUp(store record.Store, k *vault.Key) {
 	o.ended.Go(func() {
 		o.s.backups.run(ctx, backup.Source{Store: file, Key: k, Dir: o.s.dir, Program: programVersion(), Now: time.Now}, o.options.Log)
 	})
+}
+
+// centre is the record for other sites that send theirs, once it is open.
+func (o *opener) centre() (centre.Store, bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	s, ok := o.store.(centre.Store)
+	return s, ok
 }
 
 func (o *opener) close() error {

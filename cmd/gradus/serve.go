@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -12,6 +13,7 @@ import (
 	"syscall"
 	"time"
 
+	"gradus/internal/centre"
 	"gradus/internal/record"
 	"gradus/internal/vault"
 	"gradus/internal/web"
@@ -115,7 +117,7 @@ func (s *session) run(e *env) (err error) {
 		<-ctx.Done()
 		stop() // a second signal ends the program at once
 	}()
-	return web.Door{Handler: server, TLS: way.tls, Redirect: way.redirect, Named: way.named, Log: log}.Serve(ctx, way.ln)
+	return web.Door{Handler: server, Beside: map[string]http.Handler{centre.Path: centre.New(opener.centre, log)}, TLS: way.tls, Redirect: way.redirect, Named: way.named, Log: log}.Serve(ctx, way.ln)
 }
 
 // open opens the record, with a key when it is encrypted. One in a database may have other servers beside this one.

@@ -2,6 +2,7 @@ package record
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -29,7 +30,7 @@ type BatchPerson struct {
 type BatchDay struct {
 	Date  string
 	State string
-	Facts []Fact // Kind and JSON; the visit and who follow
+	Facts []Fact // Kind and JSON; who and when where they are known, else who accepted it and now; the visit follows
 	Tests []BatchTest
 }
 
@@ -118,7 +119,7 @@ func (s *core) bringDay(ctx context.Context, tx *sql.Tx, by string, person int64
 		}
 	}
 	for _, f := range d.Facts {
-		f.Visit, f.By = v.ID, by
+		f.Visit, f.By = v.ID, cmp.Or(f.By, by)
 		fresh, err := s.bringFact(ctx, tx, f)
 		if err != nil {
 			return err
@@ -217,6 +218,8 @@ func (s *core) bringFact(ctx context.Context, tx *sql.Tx, f Fact) (fresh bool, e
 	if err != nil || there {
 		return false, err
 	}
-	f.At = s.stamp()
+	if f.At.IsZero() || f.At.After(s.now()) {
+		f.At = s.stamp()
+	}
 	return true, insertFact(ctx, tx, &f)
 }

@@ -605,6 +605,7 @@ type TrailFilter struct {
 	Test     string // what is about this test
 	Actor    string // who acted, such as account/2
 	From, To time.Time
+	After    int64 // only entries after this number
 	Before   int64 // only entries before this number; 0: from the end
 	Limit    int   // 0: no limit
 }
@@ -616,7 +617,7 @@ func (s *core) Entries(ctx context.Context, f TrailFilter) (entries []audit.Entr
 		if err != nil {
 			return err
 		}
-		query, args := `SELECT json FROM audit WHERE seq < ?`, []any{int64(1<<63 - 1)}
+		query, args := `SELECT json FROM audit WHERE seq < ? AND seq > ?`, []any{int64(1<<63 - 1), f.After}
 		if f.Before > 0 {
 			args[0] = f.Before
 		}

@@ -29,8 +29,9 @@ const (
 // Door lets requests in until it is told to close, and then lets running answers finish.
 type Door struct {
 	Handler  http.Handler
-	TLS      *tls.Config  // nil: plain HTTP
-	Redirect net.Listener // plain HTTP that only sends browsers to https; nil: none
+	Beside   map[string]http.Handler // of other paths, which know by themselves who asks
+	TLS      *tls.Config             // nil: plain HTTP
+	Redirect net.Listener            // plain HTTP that only sends browsers to https; nil: none
 	Named    func(host string) bool
 	Within   Times // zero: the usual ones
 	Log      *slog.Logger
@@ -54,7 +55,7 @@ func (d Door) Serve(ctx context.Context, ln net.Listener) error {
 	if d.TLS != nil {
 		ln = tls.NewListener(ln, d.TLS)
 	}
-	h := d.server(withHealth(d.Handler))
+	h := d.server(d.withBeside(withHealth(d.Handler)))
 	ended := make(chan error, 2)
 	go func() { ended <- h.Serve(ln) }()
 	if d.Redirect != nil {
@@ -77,6 +78,16 @@ func (d Door) Serve(ctx context.Context, ln net.Listener) error {
 		return errors.Join(err, h.Close())
 	}
 	return nil
+}
+
+func (d Door) withBeside(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if h := d.Beside[r.URL.Path]; h != nil {
+			h.ServeHTTP(w, r)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
 }
 
 func (d Door) server(h http.Handler) *http.Server {
