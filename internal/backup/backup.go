@@ -50,7 +50,8 @@ type Manifest struct {
 	Program   string          `json:"program,omitempty"` // version of the program that made it
 	Encrypted bool            `json:"encrypted"`
 	Files     []File          `json:"files"`
-	Contents  record.Contents `json:"contents"` // rows of each table
+	Contents  record.Contents `json:"contents"`        // rows of each table
+	Trail     string          `json:"trail,omitempty"` // the end of the audit trail, an anchor for gradus audit verify
 }
 
 // File is one file of a backup.
@@ -100,6 +101,11 @@ func Make(ctx context.Context, s Source, to string) (m *Manifest, err error) {
 	if m.Contents, err = s.Store.CopyTo(ctx, database, recordKey); err != nil {
 		return nil, err
 	}
+	end, err := record.TrailOf(ctx, database, recordKey)
+	if err != nil {
+		return nil, err
+	}
+	m.Trail = end.Anchor().String()
 	half := filepath.Join(work, "backup.zip")
 	if err := s.write(half, database, keyFile, m); err != nil {
 		return nil, err
@@ -410,6 +416,16 @@ func (o *Opened) Restore(ctx context.Context, k *vault.Key, dir string) (err err
 	}
 	if !maps.Equal(in, o.Manifest.Contents) {
 		return fmt.Errorf("%s: %w: the record holds %v, the manifest says %v", o.path, ErrDamaged, in, o.Manifest.Contents)
+	}
+	if o.Manifest.Trail == "" { // made before there was a trail
+		return whole.SyncDir(dir)
+	}
+	end, err := record.TrailOf(ctx, filepath.Join(dir, record.FileName), key)
+	if err != nil {
+		return err
+	}
+	if have := end.Anchor().String(); have != o.Manifest.Trail {
+		return fmt.Errorf("%s: %w: its audit trail ends at %s, the manifest says %s", o.path, ErrDamaged, have, o.Manifest.Trail)
 	}
 	return whole.SyncDir(dir)
 }

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"gradus/conduct"
+	"gradus/internal/audit"
 	"gradus/internal/backup"
 	"gradus/internal/record"
 	"gradus/internal/record/recordtest"
@@ -119,6 +120,14 @@ func TestBackupAndRestore(t *testing.T) {
 		s.append(10) // of after the backup
 		if m.Contents["participants"] != 1 || m.Contents["events"] != 50 || m.Encrypted != encrypted {
 			t.Errorf("%+v", m)
+		}
+		// The record has gone on; its trail still passes the end that the backup keeps.
+		anchor, err := audit.ParseAnchor(m.Trail)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if head, faults, err := s.store.VerifyTrail(ctx, []audit.Anchor{anchor}); err != nil || len(faults) > 0 || head.Seq <= anchor.Seq {
+			t.Error(head, faults, err)
 		}
 		data, err := os.ReadFile(path)
 		if err != nil {

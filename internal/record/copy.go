@@ -21,6 +21,7 @@ import (
 	"github.com/ncruces/go-sqlite3"
 	"github.com/ncruces/go-sqlite3/driver"
 
+	"gradus/internal/audit"
 	"gradus/internal/whole"
 )
 
@@ -150,6 +151,22 @@ func inspect(ctx context.Context, path string, key []byte, digest bool) (Content
 	}
 	sum, err := digestOf(ctx, db)
 	return in, sum, s.fault(ctx, err)
+}
+
+// TrailOf returns the end of the audit trail in a database file.
+func TrailOf(ctx context.Context, path string, key []byte) (audit.Head, error) {
+	b, err := fileBackend(path, key)
+	if err != nil {
+		return audit.Head{}, err
+	}
+	db, err := b.connect(1, "deferred", "query_only(on)")
+	if err != nil {
+		return audit.Head{}, err
+	}
+	defer db.Close()
+	s := &SQLite{core: core{place: b.path, reader: db}, probe: probe}
+	s.dialect = s.sqlite()
+	return s.Head(ctx)
 }
 
 // tables lists the tables of a database; what SQLite keeps for itself is not among them.
