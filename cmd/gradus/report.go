@@ -14,6 +14,7 @@ import (
 	"gradus/conduct"
 	"gradus/internal/report"
 	"gradus/internal/sheet"
+	"gradus/interpret"
 )
 
 type reportCmd struct {
@@ -38,6 +39,8 @@ type reportCmd struct {
 	Version  int    `name:"report-version" default:"1" placeholder:"N" help:"Version of the report (${default})."`
 	Replaces string `name:"replaces" placeholder:"TEXT" help:"From version 2: why it replaces the one before."`
 
+	Reference  string `name:"reference" placeholder:"ID" help:"Table for the percentile, as for 'gradus interpret'."`
+	Equation   string `name:"equation" placeholder:"ID" help:"Equation for percent of predicted, as for 'gradus interpret'."`
 	Meaningful string `name:"meaningful" placeholder:"X" help:"The change that matters, as for 'gradus change'."`
 	Today      string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
 }
@@ -143,6 +146,12 @@ func (c *reportCmd) check(e *env) (time.Time, error) {
 			today = day
 		}
 	}
+	if _, ok := interpret.ReferenceByID(c.Reference); !ok && c.Reference != "" {
+		return today, usageError{fmt.Sprintf("--reference %q is not known; 'gradus references' lists them", c.Reference)}
+	}
+	if c.Equation != "" && !slices.ContainsFunc(interpret.Equations(), func(x interpret.Equation) bool { return x.ID == c.Equation }) {
+		return today, usageError{fmt.Sprintf("--equation %q is not known; 'gradus references' lists them", c.Equation)}
+	}
 	switch {
 	case (c.Signed == "") != (c.On == ""):
 		return today, usageError{"--signed-by and --signed-on go together: a report says who signed it and when"}
@@ -201,6 +210,7 @@ func (c *reportCmd) caseOf(t *sheet.Scored, scores *sheet.Scores) (*report.Case,
 		return nil, usageError{err.Error()}
 	}
 	one.Asks, one.Question, one.Referrer, one.Screening, one.Clinic = c.Asks, c.Question, c.Referrer, c.Screening, c.Clinic
+	one.Reference, one.Equation = c.Reference, c.Equation
 	one.PlanFor, one.Weeks, one.Program = c.Condition, c.Weeks, programVersion()
 	one.Signing = report.Signing{Version: c.Version, By: c.Signed, On: c.On, Replaces: c.Replaces}
 	return one, nil

@@ -36,6 +36,7 @@ type Case struct {
 	Visit                   string // how long the visit took, measured; "" is not known
 	Drug, Dose, SinceDose   string
 	Ergometer, Condition    string
+	Reference, Equation     string  // of the meaning, ids of package interpret; "" is the default
 	PlanFor                 string  // condition of the plan, an id of package prescribe; "" is chosen where it is plain
 	Weeks                   int     // of the plan
 	ReserveFrom, ReserveTo  float64 // band of the plan, %; 0 is the recommendation's
@@ -203,7 +204,7 @@ func (c *Case) Meaning() *interpret.Report {
 	in := &c.State.In
 	v := interpret.Value{VO2: float64(r.Value), SEE: float64(r.SEE), Criterion: r.Criterion, Machine: c.machine()}
 	p := interpret.Person{Sex: sexOf(in.Sex), AgeYears: in.AgeYears, MassKg: in.MassKg, HeightCm: in.HeightCm}
-	report, err := interpret.Of(v, p, interpret.Choice{}, c.body())
+	report, err := interpret.Of(v, p, interpret.Choice{Reference: c.Reference, Equation: c.Equation}, c.body())
 	if err != nil {
 		return nil
 	}

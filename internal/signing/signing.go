@@ -30,6 +30,8 @@ type Said struct {
 	PlanFor  string            `json:"plan_for,omitempty"`
 	Weeks    int               `json:"weeks,omitempty"`
 	Edits    []string          `json:"edits,omitempty"`
+	Table    string            `json:"reference,omitempty"` // of the meaning
+	Equation string            `json:"equation,omitempty"`
 	From     float64           `json:"reserve_from,omitempty"` // band of the plan, %
 	To       float64           `json:"reserve_to,omitempty"`
 	Interval string            `json:"interval,omitempty"`

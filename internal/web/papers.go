@@ -17,6 +17,7 @@ import (
 	"gradus/internal/report"
 	"gradus/internal/sheet"
 	"gradus/internal/signing"
+	"gradus/interpret"
 	"gradus/prescribe"
 )
 
@@ -157,6 +158,7 @@ func (s *Server) caseOf(r *http.Request, t *told, said *reportFact, signing repo
 	}
 	c.Participant, c.Invented = or(said.Label, t.person.Label), t.test.Demo
 	c.Asks, c.Question, c.Referrer, c.Clinic, c.PlanFor, c.Weeks, c.Edits, c.Signing = said.Asks, said.Question, said.Referrer, said.Clinic, said.PlanFor, said.Weeks, said.Edits, signing
+	c.Reference, c.Equation = said.Table, said.Equation
 	c.ReserveFrom, c.ReserveTo, c.Interval, c.Changes = said.From, said.To, said.Interval, said.Changes
 	if c.Visit, err = s.visitText(r, t.test); err != nil {
 		return nil, err
@@ -224,7 +226,7 @@ func saidForm(n *reportFact, again bool) form {
 	}
 	f := form{Fields: []field{choiceField("asks", or(n.Asks, report.AskFitness), report.Questions...), textField("question", n.Question, 500), textField("referrer", n.Referrer, 200),
 		textField("clinic", n.Clinic, 200), choiceField("plan_for", n.PlanFor, conditions...), {Name: "weeks", Kind: "number", Value: weeks, Most: 2},
-		bandField("plan_from", n.From), bandField("plan_to", n.To), intervalField(n.Interval), mattersField(n.Matters),
+		referenceField(n.Table), equationField(n.Equation), bandField("plan_from", n.From), bandField("plan_to", n.To), intervalField(n.Interval), mattersField(n.Matters),
 		{Name: "plan_edits", Kind: "area", Value: strings.Join(n.Edits, "\n"), Most: 2000}}}
 	for i := range f.at("plan_for").Options {
 		for _, one := range prescribe.Recommendations() {
@@ -237,6 +239,24 @@ func saidForm(n *reportFact, again bool) form {
 		f.Fields = append(f.Fields, field{Name: "report_why", Kind: "text", Most: 500, Value: n.Why})
 	}
 	f.Fields = append(f.Fields, field{Name: "by", Kind: "text", Most: 80, Need: true})
+	return f
+}
+
+// referenceField offers the tables against which the estimate can be read.
+func referenceField(value string) field {
+	f := field{Name: "reference", Kind: "choice", Value: value}
+	for _, t := range interpret.References() {
+		f.Options = append(f.Options, option{t.ID, t.Title + ", " + t.Mode})
+	}
+	return f
+}
+
+// equationField offers the equations for the percent of predicted.
+func equationField(value string) field {
+	f := field{Name: "equation", Kind: "choice", Value: value}
+	for _, e := range interpret.Equations() {
+		f.Options = append(f.Options, option{e.ID, e.Title})
+	}
 	return f
 }
 
@@ -334,7 +354,7 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 	f.take(r)
 	f.signed(s.signed(r))
 	one := reportFact{Test: t.test.ID, Report: st.now.Report, Result: t.state.Version(), Asks: f.text("asks"), Question: f.text("question"), Referrer: f.text("referrer"), Clinic: f.text("clinic"), PlanFor: f.text("plan_for"),
-		Weeks: int(f.within("weeks", 1, prescribe.MostWeeks)), Edits: linesOf(f.text("plan_edits")), From: f.within("plan_from", 10, 95), To: f.within("plan_to", 15, 100), Interval: f.text("plan_interval"), Changes: st.now.Changes, Matters: f.text("matters")}
+		Weeks: int(f.within("weeks", 1, prescribe.MostWeeks)), Edits: linesOf(f.text("plan_edits")), Table: f.text("reference"), Equation: f.text("equation"), From: f.within("plan_from", 10, 95), To: f.within("plan_to", 15, 100), Interval: f.text("plan_interval"), Changes: st.now.Changes, Matters: f.text("matters")}
 	if _, why := s.planWith(r, t, &one); why != "" && !f.bad() && (one.From > 0 || one.To > 0 || one.Interval != "") {
 		f.General = say("papers.noplan", why)
 	}

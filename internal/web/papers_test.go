@@ -236,6 +236,8 @@ func TestChangedPlan(t *testing.T) {
 	if old := w.get(papers + "/plan?report=1").text; !strings.Contains(old, "Begin with 2 sessions a week of 15") {
 		t.Error("the signed plan is not what it was")
 	}
+	has(t, "another table", w.send(papers, papers+"/said", url.Values{"reference": {"population-treadmill-2013"}, "equation": {"jones-1985"}, "report_why": {"their table"}, "by": {"KL"}, "do": {"keep"}}), http.StatusOK, "Kept.")
+	has(t, "read against it", w.get("/tests/"+id), http.StatusOK, "healthy Norwegian adults", "that the height and age, 1985 predicts")
 	said := url.Values{"plan_from": {"45"}, "plan_to": {"60"}, "plan_interval": {"heart-long"}, "report_why": {"another band"}, "by": {"KL"}, "do": {"keep"}}
 	has(t, "not for this person", w.send(papers, papers+"/said", said), http.StatusUnprocessableEntity, "no interval session for healthy adult is called")
 	has(t, "intervals", w.send(papers, papers+"/said", other(said, "plan_interval", "stepper-low-volume")), http.StatusOK, "Kept.")
