@@ -16,10 +16,10 @@ import (
 )
 
 type moveCmd struct {
-	From       string `name:"from" required:"" placeholder:"DIR|URL" help:"The record to copy: a data directory, or a database as postgres://user@host/database."`
-	To         string `name:"to" required:"" placeholder:"DIR|URL" help:"Where to: a new directory or an empty database."`
-	Plain      bool   `name:"plain" help:"Make the record in a new directory without encryption."`
-	Passphrase string `name:"passphrase-file" placeholder:"FILE" help:"File whose first line is the passphrase of the record in a directory."`
+	From  string `name:"from" required:"" placeholder:"DIR|URL" help:"The record to copy: a data directory, or a database as postgres://user@host/database."`
+	To    string `name:"to" required:"" placeholder:"DIR|URL" help:"Where to: a new directory or an empty database."`
+	Plain bool   `name:"plain" help:"Make the record in a new directory without encryption."`
+	passphraseFile
 }
 
 // Help follows the options of the command.
@@ -39,12 +39,12 @@ func (c *moveCmd) Run(e *env) (err error) {
 	ctx := context.Background()
 	named := os.Getenv(databaseVariable)
 	os.Unsetenv(databaseVariable)
-	from, err := c.open(ctx, c.From, named, false)
+	from, err := c.open(ctx, e, c.From, named, false)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, from.Close()) }()
-	to, err := c.open(ctx, c.To, named, true)
+	to, err := c.open(ctx, e, c.To, named, true)
 	if err != nil {
 		return err
 	}
@@ -91,7 +91,7 @@ type movable interface {
 	Kept(ctx context.Context, name string) ([]byte, error)
 }
 
-func (c *moveCmd) open(ctx context.Context, place, named string, fresh bool) (movable, error) {
+func (c *moveCmd) open(ctx context.Context, e *env, place, named string, fresh bool) (movable, error) {
 	if strings.Contains(place, "://") {
 		if err := checkAddress(place); err != nil {
 			return nil, err
@@ -103,11 +103,7 @@ func (c *moveCmd) open(ctx context.Context, place, named string, fresh bool) (mo
 		return nil, err
 	}
 	if state == vault.Locked {
-		key, err := c.unlock(place)
-		if err != nil {
-			return nil, err
-		}
-		return vault.Open(ctx, place, key, record.Options{})
+		return c.opening(ctx, e, place, record.Options{})
 	}
 	if fresh && !c.Plain {
 		return nil, usageError{"--to names a directory: make an encrypted record there first and give --passphrase-file, or say --plain"}
@@ -122,22 +118,6 @@ func (c *moveCmd) open(ctx context.Context, place, named string, fresh bool) (mo
 		}
 	}
 	return record.Open(ctx, place, record.Options{})
-}
-
-func (c *moveCmd) unlock(dir string) (*vault.Key, error) {
-	if c.Passphrase == "" {
-		return nil, usageError{"the record in " + dir + " is encrypted: give its passphrase by --passphrase-file"}
-	}
-	text, err := readSmall(c.Passphrase, 64<<10)
-	if err != nil {
-		return nil, err
-	}
-	line, _, _ := strings.Cut(string(text), "\n")
-	f, err := vault.Load(dir)
-	if err != nil {
-		return nil, err
-	}
-	return f.Unlock(strings.TrimSuffix(line, "\r"))
 }
 
 // withSecret is the address of the environment where it names the same database with a password.
