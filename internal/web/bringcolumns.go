@@ -154,9 +154,9 @@ func momentsOf(plan *protocol.Protocol, m *mapping.Mapping, choose func(name, co
 		at := slices.IndexFunc(m.Readings, func(x mapping.Moment) bool {
 			return x.Stage == slot.Stage && (x.StageMinute == slot.StageMinute || x.Minute > 0 && x.Minute == slot.Minute)
 		})
-		one := momentPicks{Title: say("bringin.moment", strings.ToUpper(slot.Title[:1])+slot.Title[1:], num(slot.StageMinute), num(slot.Minute))}
-		if slot.Stage == "recovery" {
-			one.Title = say("bringin.recovery", num(slot.StageMinute))
+		one := momentPicks{Title: say("bringin.recovery", num(slot.StageMinute))}
+		if slot.Stage != "recovery" {
+			one.Title = say("bringin.moment", slot.Title, num(slot.StageMinute), num(slot.Minute))
 		}
 		for _, column := range slot.Columns {
 			value := ""

@@ -33,7 +33,7 @@ var bringInTexts = map[string]string{
 	"bringin.more":          "More columns",
 	"bringin.moments":       "What was read, by moment",
 	"bringin.moments.help":  "Leave out what the file does not have. A load that the protocol fixes need not be in it.",
-	"bringin.moment":        "%s, minute %s of the stage (minute %s of the test, as planned)",
+	"bringin.moment":        "Of “%s”: minute %s of the stage (minute %s of the test, as planned)",
 	"bringin.recovery":      "Minute %s after the stop",
 	"bringin.nocolumn":      "not in the file",
 	"bringin.words":         "What your words mean",

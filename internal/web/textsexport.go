@@ -29,7 +29,7 @@ var exportTexts = map[string]string{
 	"export.free":      "Free texts that are left out",
 	"export.free.help": "Look through them. A column that names nobody may stay: tick it above and look again.",
 	"export.free.none": "There is no free text that is left out.",
-	"export.codes":     "Study codes are kept in study-codes.csv in the data directory, so that a person has the same code in the next file. Keep that list apart from the data.",
+	"export.codes":     "Study codes are kept in study-codes.csv in the data directory, so that a person has the same code in the next file. Keep that list apart from the data; it is not encrypted.",
 
 	"field.from":                     "From",
 	"field.to":                       "To",
