@@ -56,13 +56,13 @@ func statuses(t *testing.T, data string) (all []string) {
 func TestExports(t *testing.T) {
 	b := begin(t, false)
 	w := b.browser()
-	who := w.person("A-1")
+	who := w.person("P0-1")
 	id := w.prepare(who, alder())
 	has(t, "while it runs", w.get("/export?test="+id), http.StatusOK, "Closed tests: 0.")
 	w.ride(id, nil)
 	has(t, "the person leads there", w.get(who), http.StatusOK, `href="/export?person=1"`)
 	at := "/export?test=" + id
-	has(t, "the page", w.get(at), http.StatusOK, "Closed tests: 1.", "draft", "Name of A-1")
+	has(t, "the page", w.get(at), http.StatusOK, "Closed tests: 1.", "draft", "Name of P0-1")
 	has(t, "none", w.get("/export?from=2031-01-01"), http.StatusOK, "Closed tests: 0.")
 	has(t, "another protocol", w.get("/export?protocol=six-minute-walk"), http.StatusOK, "Closed tests: 0.")
 	has(t, "unsigned", w.get("/export?signed=yes"), http.StatusOK, "Closed tests: 0.")
@@ -76,7 +76,7 @@ func TestExports(t *testing.T) {
 	if got := strings.Join(statuses(t, p.text), " "); got != "preliminary preliminary pdf plan" || p.header.Get("Content-Type") != "application/fhir+json" {
 		t.Errorf("a draft is %s", got)
 	}
-	if !strings.Contains(p.text, "Name of A-1") {
+	if !strings.Contains(p.text, "Name of P0-1") {
 		t.Error("the chart system does not learn whose test it is")
 	}
 	p = w.send("/tests/"+id+"/papers", "/tests/"+id+"/papers/said", url.Values{"asks": {"fitness"}, "by": {"Dr Example"}, "do": {"sign"}})
@@ -87,7 +87,7 @@ func TestExports(t *testing.T) {
 	if got := strings.Join(statuses(t, p.text), " "); got != "final final" {
 		t.Errorf("a signed one is %s", got)
 	}
-	if strings.Contains(p.text, "Name of A-1") || strings.Contains(p.text, "94122-9") {
+	if strings.Contains(p.text, "Name of P0-1") || strings.Contains(p.text, "94122-9") {
 		t.Error("a name or the LOINC code is in it")
 	}
 
@@ -105,14 +105,14 @@ func TestExports(t *testing.T) {
 		t.Error(&fault)
 	}
 	for name, data := range files {
-		for _, secret := range []string{"A-1", "Name of", "KL", "2026-"} {
+		for _, secret := range []string{"P0-1", "Name of", ",KL,", "2026-"} {
 			if bytes.Contains(data, []byte(secret)) {
 				t.Errorf("%s holds %q", name, secret)
 			}
 		}
 	}
 	codes, err := os.ReadFile(filepath.Join(b.dir, "study-codes.csv"))
-	if err != nil || !bytes.HasPrefix(codes, []byte("participant,code\r\nA-1,S-")) {
+	if err != nil || !bytes.HasPrefix(codes, []byte("participant,code\r\nP0-1,S-")) {
 		t.Errorf("%s %v", codes, err)
 	}
 	if info, err := os.Stat(filepath.Join(b.dir, "study-codes.csv")); err != nil || info.Mode().Perm() != 0o600 {
@@ -126,7 +126,7 @@ func TestExports(t *testing.T) {
 	}
 	has(t, "days", w.send(at, "/export", other(base, "export_what", "xlsx", "export_hide", "study-days", "do", "look")), http.StatusOK, "it is not Safe Harbor")
 	p = w.send(at, "/export", other(base, "export_what", "xlsx", "export_hide", "identified"))
-	if rows, err = workbook.Read([]byte(p.text), workbook.DataSheet); err != nil || !strings.Contains(strings.Join(rows[1], " "), "A-1") {
+	if rows, err = workbook.Read([]byte(p.text), workbook.DataSheet); err != nil || !strings.Contains(strings.Join(rows[1], " "), "P0-1") {
 		t.Error(rows, err)
 	}
 	has(t, "noted", w.get("/tests/"+id+"/papers"), http.StatusOK, "a chart system (FHIR R4), draft", "a chart system (FHIR R4), report version 1", "research (data package), de-identified", "a spreadsheet (XLSX), as it is", "the chart")
