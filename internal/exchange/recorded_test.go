@@ -132,7 +132,9 @@ func TestStatusFollowsSigning(t *testing.T) {
 			t.Fatal(err)
 		}
 		var bundle struct {
-			Entry []struct{ Resource struct{ ResourceType, Status string } }
+			Entry []struct {
+				Resource struct{ ResourceType, Status string }
+			}
 		}
 		if err := json.Unmarshal(b.Bytes(), &bundle); err != nil {
 			t.Fatal(err)
