@@ -28,6 +28,11 @@ done
 echo "== the record: 1,000 kills, 400 power cuts"
 GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestKill|TestPowerCut' ./internal/record
 
+echo "== the key of the record: 200 kills while it changes; 1 GB restored; pages damaged at random"
+GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestKilledWhileTheKeyChanges' ./internal/vault
+GRADUS_SOAK=1 go test -count=1 -timeout 0 -v -run 'TestLargeRestore' ./internal/backup
+GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestSalvage' ./internal/record
+
 echo "== the server: 1,000 kills"
 GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestServerKilled' ./cmd/gradus
 

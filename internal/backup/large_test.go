@@ -9,6 +9,7 @@ import (
 
 	"gradus/internal/record"
 	"gradus/internal/vault"
+	"gradus/protocol"
 )
 
 // TestLargeRestore backs a large encrypted record up, opens it again by a drill and restores it: 1 GB where GRADUS_SOAK
@@ -31,7 +32,7 @@ func TestLargeRestore(t *testing.T) {
 		var blocks []record.Block
 		for range 40 {
 			seq++
-			blocks = append(blocks, record.Block{Seq: seq, From: 0, To: 9000, Kind: "heart-rate", Payload: payload()})
+			blocks = append(blocks, record.Block{Seq: seq, From: protocol.Ms(10_000 * (seq - 1)), To: protocol.Ms(10_000*(seq-1) + 9_000), Kind: "heart-rate", Payload: payload()})
 			written += 60_000
 		}
 		if err := s.store.AppendSamples(ctx, "t-1", blocks); err != nil {
@@ -64,8 +65,11 @@ func TestLargeRestore(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	blocks, err := r.Samples(ctx, "t-1", "heart-rate", 0, 1)
-	if err != nil || int64(len(blocks)) != m.Contents["samples"] || int64(len(blocks))*60_000 < size {
+	in, err := record.Inspect(ctx, filepath.Join(dir, record.FileName), k.Record())
+	if err != nil || in["samples"] != m.Contents["samples"] || in["samples"]*60_000 < size {
+		t.Errorf("%v, %v", in, err)
+	}
+	if blocks, err := r.Samples(ctx, "t-1", "heart-rate", 50_000, 50_001); err != nil || len(blocks) != 1 || len(blocks[0].Payload) != 60_000 {
 		t.Errorf("%d blocks, %v", len(blocks), err)
 	}
 	t.Logf("%.0f MB: backed up and read through in %v, restored and verified in %v", float64(m.Files[0].Size)/1e6, backed.Round(time.Millisecond), restored.Round(time.Millisecond))
