@@ -57,7 +57,7 @@ func openClinic(t *testing.T) *clinic {
 	if !ok {
 		t.Fatalf("machine: %d at %s: %.2000s", machine.status, machine.at, machine.text)
 	}
-	c.ids = map[string]string{"person": strings.TrimPrefix(who, "/people/"), "visit": fmt.Sprint(visits[0].ID), "test": done, "machine": id, "protocol": "recumbent-stepper", "estimator": "billinger-2012",
+	c.ids = map[string]string{"person": strings.TrimPrefix(who, "/people/"), "visit": fmt.Sprint(visits[0].ID), "test": done, "machine": id, "protocol": "recumbent-stepper", "estimator": "arm-offset",
 		"paper": "note", "kind": "note", "name": "page-1.css", "file": "root.pem", "site": "1", "mapping": "none"}
 	north, err := c.store.AddSite(ctx, record.Site{Name: "North"})
 	if err != nil {
