@@ -70,6 +70,20 @@ type Week struct {
 	Changed     string   `json:"changed"` // what is new against the week before
 }
 
+// Continues reports that a week asks for the same as another and that the same person set it.
+func (w *Week) Continues(before *Week) bool {
+	a, b := *before, *w
+	if b.Changed != "" && b.Changed != a.Changed || a.Edited != b.Edited {
+		return false
+	}
+	for _, x := range [][2]*float64{{a.HRLow, b.HRLow}, {a.HRHigh, b.HRHigh}, {a.WorkLow, b.WorkLow}, {a.WorkHigh, b.WorkHigh}} {
+		if (x[0] == nil) != (x[1] == nil) || x[0] != nil && *x[0] != *x[1] {
+			return false
+		}
+	}
+	return a.Sessions == b.Sessions && a.Intervals == b.Intervals && a.Minutes == b.Minutes && a.ReserveFrom == b.ReserveFrom && a.ReserveTo == b.ReserveTo && a.RPEFrom == b.RPEFrom && a.RPETo == b.RPETo
+}
+
 // Volume is the dose of a week that is recommended for adults, and what the plan reaches of it.
 type Volume struct {
 	Low         float64  `json:"met_minutes_low"`

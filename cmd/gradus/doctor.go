@@ -26,7 +26,7 @@ func (c *doctorCmd) Run(e *env) error {
 	}
 	l := doctor.Looking{Dir: dir, Backups: c.Backups, Now: time.Now,
 		Open: func(ctx context.Context) (*record.SQLite, error) {
-			return record.Open(ctx, dir, record.Options{ReadOnly: true})
+			return c.look(ctx, e, dir)
 		}}
 	if l.Backups == "" {
 		l.Backups = filepath.Join(dir, doctor.Backups)

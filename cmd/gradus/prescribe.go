@@ -144,7 +144,7 @@ func writePrescription(out io.Writer, p *prescribe.Prescription) error {
 		t.say("", "Week by week (one thing changes at a time):")
 		for i := 0; i < len(p.Weeks); {
 			last := i
-			for last+1 < len(p.Weeks) && p.Weeks[last+1].Changed == "" {
+			for last+1 < len(p.Weeks) && p.Weeks[last+1].Continues(&p.Weeks[last]) {
 				last++
 			}
 			t.say("    ", "  Week %s: %s.", span(float64(p.Weeks[i].Week), float64(p.Weeks[last].Week)), weekText(&p.Weeks[i]))

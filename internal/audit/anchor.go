@@ -109,7 +109,7 @@ func ReadAnchors(r io.Reader, name string, key []byte) (list []Anchor, err error
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	if len(list) == 0 {
-		return nil, fmt.Errorf("%s: it holds no anchor, which begins with audit:", name)
+		return nil, fmt.Errorf("%s: it holds no anchor; print one with 'gradus audit anchor'", name)
 	}
 	return list, nil
 }

@@ -19,6 +19,7 @@ import (
 	estimators "gradus/estimate/library"
 	"gradus/internal/exchange/fhir"
 	"gradus/internal/sheet"
+	"gradus/prescribe"
 	"gradus/protocol"
 	protocols "gradus/protocol/library"
 )
@@ -167,6 +168,13 @@ func TestFHIR(t *testing.T) {
 				}
 				f.Plan = plan
 			},
+			"changed": func(f *fhir.Test) {
+				plan, err := PlanOf(x, "healthy", 8)
+				if err != nil {
+					t.Fatalf("%s: %v", x.ID, err)
+				}
+				f.Plan = plan.Edited([]prescribe.Edit{{FromWeek: 3, ToWeek: 3, Minutes: 11, By: "KL", On: "2026-06-01"}})
+			},
 			"named": func(f *fhir.Test) {
 				f.Person.Name, f.Person.BirthDate = "Demo <invented> & \"Person\"", "1958-07-01"
 				f.Person.Identifiers = []fhir.Identifier{{System: "a hospital", Value: "12 34"}, {System: "http://example.org/ids", Value: "x|y"}}
@@ -195,6 +203,11 @@ func TestFHIR(t *testing.T) {
 			count(kinds, b.Bytes())
 			if name == "amended" && !strings.Contains(b.String(), `"status": "amended"`) || strings.Contains(name, "draft") && !strings.Contains(b.String(), `"status": "preliminary"`) || name == "signed" && strings.Contains(b.String(), `"status": "preliminary"`) {
 				t.Errorf("%s %s: wrong status", x.ID, name)
+			}
+			for _, weeks := range []string{"weeks 3 to 3, set by KL instead of what was computed", `"weeks 4 to 4"`} {
+				if name == "changed" && !strings.Contains(b.String(), weeks) {
+					t.Errorf("%s: a week that the clinician set is not told from the next: %s is missing", x.ID, weeks)
+				}
 			}
 			if strings.Contains(b.String(), "snomed") {
 				t.Error("a licensed terminology is in it")

@@ -186,7 +186,7 @@ func weekTable(p *prescribe.Prescription) Table {
 	t := Table{Caption: "Week by week (each number within the give or take above)", Head: []string{"Week", "Days", "Minutes", "Exertion", "Heart rate", "Watts", "MET-min", "kcal (with rest)", "New"}, Widths: []float64{0.8, 0.9, 1, 1.1, 1.3, 1.1, 1.1, 1.2, 1.6}}
 	for i := 0; i < len(p.Weeks); {
 		last := i
-		for last+1 < len(p.Weeks) && sameWeek(&p.Weeks[last], &p.Weeks[last+1]) {
+		for last+1 < len(p.Weeks) && p.Weeks[last+1].Continues(&p.Weeks[last]) {
 			last++
 		}
 		w := &p.Weeks[i]
@@ -231,14 +231,6 @@ func behindWeek(p *prescribe.Prescription, w *prescribe.Week) []string {
 	}
 	return out
 }
-
-// sameWeek reports that nothing is new in the later of two weeks.
-func sameWeek(a, b *prescribe.Week) bool {
-	return (b.Changed == "" || b.Edited && a.Edited && a.Changed == b.Changed) && a.Edited == b.Edited && a.Intervals == b.Intervals && a.Sessions == b.Sessions && a.Minutes == b.Minutes &&
-		a.RPETo == b.RPETo && equal(a.HRHigh, b.HRHigh) && equal(a.WorkHigh, b.WorkHigh)
-}
-
-func equal(a, b *float64) bool { return a == nil && b == nil || a != nil && b != nil && *a == *b }
 
 // logTable has a line for each planned session, as far as the sheet reaches; the plan stands before the boxes.
 func logTable(p *prescribe.Prescription) Table {

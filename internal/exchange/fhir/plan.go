@@ -19,7 +19,7 @@ func (w *writer) plan() (names []string) {
 	activities := []*object{}
 	for i := 0; i < len(plan.Weeks); {
 		last := i
-		for last+1 < len(plan.Weeks) && plan.Weeks[last+1].Changed == "" {
+		for last+1 < len(plan.Weeks) && plan.Weeks[last+1].Continues(&plan.Weeks[last]) {
 			last++
 		}
 		id := w.add(w.id("request", strconv.Itoa(i)), w.weeks(&plan.Weeks[i], last-i+1), "")
@@ -31,6 +31,11 @@ func (w *writer) plan() (names []string) {
 	o.set("author", reference(w.examiner))
 	o.set("activity", list(activities...))
 	notes := []*object{obj("text", "adapt to local policy and to the person")}
+	for _, x := range plan.Intervals {
+		if x.ID == plan.Interval {
+			notes = append(notes, obj("text", "intervals: "+x.Text))
+		}
+	}
 	for _, c := range plan.Cautions {
 		notes = append(notes, obj("text", c.Text))
 	}
@@ -55,7 +60,11 @@ func (w *writer) weeks(from *prescribe.Week, n int) *object {
 	o.set("occurrenceTiming", obj("repeat", repeat))
 	o.set("authoredOn", w.t.Date)
 	o.set("requester", reference(w.examiner))
-	o.set("note", list(obj("text", fmt.Sprintf("weeks %d to %d", from.Week, from.Week+n-1))))
+	note := fmt.Sprintf("weeks %d to %d", from.Week, from.Week+n-1)
+	if from.Edited {
+		note += ", " + from.Changed + " instead of what was computed"
+	}
+	o.set("note", list(obj("text", note)))
 	o.set("patientInstruction", instruction(from))
 	return o
 }
@@ -69,5 +78,9 @@ func instruction(w *prescribe.Week) string {
 	if w.WorkLow != nil && w.WorkHigh != nil {
 		parts = append(parts, fmt.Sprintf("work rate %.0f to %.0f W", *w.WorkLow, *w.WorkHigh))
 	}
-	return upper(strings.Join(parts, ", ")) + "."
+	text := upper(strings.Join(parts, ", ")) + "."
+	if w.Intervals > 0 {
+		text += fmt.Sprintf(" %d of the %g sessions a week as intervals: see the plan.", w.Intervals, w.Sessions)
+	}
+	return text
 }
