@@ -276,3 +276,21 @@ func Decimals(unit string) int {
 	}
 	return 1
 }
+
+// PerKg is an oxygen uptake per kg of body mass, in mL/kg/min: the result itself, or one in L/min divided by a body mass in kg,
+// whose own error is left out. It is nil for anything else and where no mass is known.
+func (r *Result) PerKg(massKg float64) *Result {
+	if r == nil || r.Unit == "mL/kg/min" {
+		return r
+	}
+	if r.Unit != "L/min" || !(massKg > 0) {
+		return nil
+	}
+	own, by := *r, 1000/massKg
+	own.Unit = "mL/kg/min"
+	for _, n := range []*Number{&own.Value, &own.SEE, &own.Low68, &own.High68, &own.Low95, &own.High95} {
+		*n = Number(float64(*n) * by)
+	}
+	own.Floor = r.Floor * by
+	return &own
+}

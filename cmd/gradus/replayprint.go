@@ -179,7 +179,8 @@ func (r *replayed) judged(b *strings.Builder) {
 	case e.Verdict == estimate.Refused:
 		fmt.Fprintf(b, "No estimate: %s.\n", e.Why)
 	default:
-		fmt.Fprintf(b, "%s %.1f %s, %s. It predicts a %s peak.\n", e.What, e.Value, e.Unit, strings.Replace(e.RangeText(1), " range ", " interval ", 1), e.Criterion)
+		d := estimate.Decimals(e.Unit)
+		fmt.Fprintf(b, "%s %.*f %s, %s. It predicts a %s peak.\n", e.What, d, e.Value, e.Unit, strings.Replace(e.RangeText(d), " range ", " interval ", 1), e.Criterion)
 		fmt.Fprintf(b, "Source: %s\n", e.Source)
 	}
 }

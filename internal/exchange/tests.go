@@ -57,7 +57,7 @@ func plan(proto *protocol.Protocol, s *conduct.State, r *estimate.Result, condit
 	if p.Drug == "" {
 		p.Drug = "unknown"
 	}
-	if r != nil && r.Value.Present() && r.Unit == "mL/kg/min" && r.SEE.Present() {
+	if r = r.PerKg(in.MassKg); r != nil && r.Value.Present() && r.SEE.Present() {
 		p.VO2Peak, p.SEE = float64(r.Value), float64(r.SEE)
 	}
 	for i := range s.Stages[:s.NStages] {

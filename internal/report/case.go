@@ -192,13 +192,23 @@ func rangeText(r *estimate.Result) string {
 	if r.NoError != "" {
 		return "range not known: " + r.NoError
 	}
-	return "95 % range " + strings.Replace(r.Low95Text(1), "-", minus, 1) + " to " + fixed(float64(r.High95), 1)
+	return "95 % range " + strings.Replace(r.Low95Text(estimate.Decimals(r.Unit)), "-", minus, 1) + " to " + fixed(float64(r.High95), estimate.Decimals(r.Unit))
+}
+
+// perKg is the estimate in mL/kg/min, which the tables and plans are made for; nil when there is none that can be used, or
+// none with its error.
+func (c *Case) perKg() *estimate.Result {
+	r := c.Result().PerKg(c.State.In.MassKg)
+	if !c.Usable() || r == nil || !(float64(r.SEE) > 0) {
+		return nil
+	}
+	return r
 }
 
 // Meaning interprets the estimate; nil when there is none that can be used, or none in mL/kg/min with its error.
 func (c *Case) Meaning() *interpret.Report {
-	r := c.Result()
-	if !c.Usable() || r.Unit != "mL/kg/min" || !(float64(r.SEE) > 0) {
+	r := c.perKg()
+	if r == nil {
 		return nil
 	}
 	in := &c.State.In
@@ -345,7 +355,7 @@ func (c *Case) Trainee() prescribe.Person {
 	if f, ok := physiology.FormulaFor(l.Formula); ok && l.Formula != "given" {
 		p.MaxHRSD = f.SD
 	}
-	if r := c.Result(); c.Usable() && r.Unit == "mL/kg/min" && float64(r.SEE) > 0 {
+	if r := c.perKg(); r != nil {
 		p.VO2Peak, p.SEE = float64(r.Value), float64(r.SEE)
 	}
 	switch p.Machine {

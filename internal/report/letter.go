@@ -38,8 +38,11 @@ func dated(date string) string {
 }
 
 func (c *Case) letterResult() []Block {
-	r := c.Result()
-	if !c.Usable() || r.Unit != "mL/kg/min" || r.NoError != "" {
+	if c.measured() != "" {
+		return c.letterMeasured()
+	}
+	r := c.perKg()
+	if r == nil {
 		return []Block{Para{Text: "This time the test gave no score that we can trust. That is not your fault. " + c.plainReason()},
 			Para{Text: "We still learned how your body works at each step. We will use that to plan with you."}}
 	}
@@ -58,10 +61,22 @@ func (c *Case) letterResult() []Block {
 	return out
 }
 
+// letterMeasured tells of a test that was made for what it measures, not for a score.
+func (c *Case) letterMeasured() []Block {
+	after := Para{Text: "We will use what we saw to plan with you."}
+	if m, ok := c.walked(); ok {
+		return []Block{Para{Lead: true, Text: "Your distance was " + num(math.Round(m)) + " metres."},
+			Para{Text: "On some days it may be a bit more, on some a bit less. The next test will show if you can go farther."}, after}
+	}
+	return []Block{Para{Text: "The test shows how your heart beats at work that you can do. It gives no score, and it was not meant to."}, after}
+}
+
 // plainReason says in everyday words why there is no score, where there are such words.
 func (c *Case) plainReason() string {
 	in := &c.State.In
 	switch {
+	case c.Usable() && !c.Result().SEE.Present():
+		return "No one has found out yet how sure a score from such a test is."
 	case in.Drug == conduct.DrugYes:
 		return "You take a drug that keeps your heart beat low. So the heart beat does not show how hard you work."
 	case c.bySign():

@@ -54,9 +54,9 @@ func (c *Case) MeaningBlocks() (first, more []Block) {
 	m := c.Meaning()
 	if m == nil {
 		first = []Block{Para{Text: or(c.meaningText(), "Not interpreted: "+c.noMeaning()+".")}}
-		return first, append(more, c.findingTable()...)
+		return first, append(append(more, c.distanceBlocks()...), c.findingTable()...)
 	}
-	amount := fmt.Sprintf("%s METs (%s)", fixed(m.METs, 1), span(m.METsLow95, m.METsHigh95, 1))
+	amount := c.convertedText() + fmt.Sprintf("%s METs (%s)", fixed(m.METs, 1), span(m.METsLow95, m.METsHigh95, 1))
 	if m.LPerMin != nil {
 		amount += fmt.Sprintf(", %s L/min (%s)", fixed(*m.LPerMin, 2), span(*m.LPerMinLow95, *m.LPerMinHigh95, 2))
 	}
@@ -95,7 +95,9 @@ func (c *Case) noMeaning() string {
 	switch {
 	case r == nil:
 		return "there is no estimate"
-	case r.Unit != "mL/kg/min":
+	case r.Unit == "L/min" && c.State.In.MassKg == 0:
+		return "the tables are in mL/kg/min, the estimate is in L/min, and no body mass is recorded"
+	case r.PerKg(c.State.In.MassKg) == nil:
 		return "the tables are in mL/kg/min, the estimate is in " + r.Unit
 	case !(float64(r.SEE) > 0):
 		return "the error of the estimate is not known"

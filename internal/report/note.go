@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"gradus/conduct"
+	"gradus/estimate"
 	"gradus/interpret"
 	"gradus/physiology"
 	"gradus/prescribe"
@@ -54,12 +55,14 @@ func (c *Case) Answer() string {
 func (c *Case) inShort() string {
 	r := c.Result()
 	switch {
+	case r == nil && c.measured() != "":
+		return c.measured() + "; no oxygen uptake is estimated from this test"
 	case r == nil:
 		return "no estimate of fitness: " + c.noResult()
 	case !c.Usable():
 		return "fitness cannot be told from this test (" + c.firstReason() + ")"
 	}
-	text := fmt.Sprintf("estimated %s is %s %s (%s)", r.What, fixed(float64(r.Value), 1), r.Unit, rangeText(r))
+	text := fmt.Sprintf("estimated %s is %s %s (%s)", r.What, fixed(float64(r.Value), estimate.Decimals(r.Unit)), r.Unit, rangeText(r))
 	if m := c.Meaning(); m != nil && m.Percentile != nil {
 		text += fmt.Sprintf(", percentile %s for %s of %s", m.Percentile.Text, people(m.Sex), m.Table.Ages)
 	}
@@ -232,6 +235,9 @@ func blank(v float64) string {
 
 func (c *Case) resultText() string {
 	r := c.Result()
+	if text := c.measured(); r == nil && text != "" {
+		return sentence(text) + " No oxygen uptake is estimated: " + sentence(or(c.Protocol.Outcome.Note, c.noResult()))
+	}
 	if r == nil {
 		return sentence("No estimate: " + c.noResult())
 	}
@@ -239,7 +245,10 @@ func (c *Case) resultText() string {
 	if !c.Usable() {
 		text = "Not usable as such, kept for the record: "
 	}
-	text += fmt.Sprintf("estimated %s %s %s, %s, %s", r.What, fixed(float64(r.Value), 1), r.Unit, rangeText(r), r.Covers)
+	text += fmt.Sprintf("estimated %s %s %s, %s", r.What, fixed(float64(r.Value), estimate.Decimals(r.Unit)), r.Unit, rangeText(r))
+	if r.Covers != "" {
+		text += ", " + r.Covers
+	}
 	if e := c.Judged.End; e != nil {
 		text += fmt.Sprintf("; from %s %s and %s /min, as a %s peak", num(round(e.WorkW)), or(c.unit(), "W"), num(e.HR), r.Criterion)
 	}
@@ -271,9 +280,9 @@ func (c *Case) meaningText() string {
 		if c.Result() != nil && !c.Usable() {
 			return "Not interpreted: the estimate is not usable."
 		}
-		return ""
+		return c.distanceText()
 	}
-	text := fmt.Sprintf("%s METs (%s)", fixed(m.METs, 1), span(m.METsLow95, m.METsHigh95, 1))
+	text := c.convertedText() + fmt.Sprintf("%s METs (%s)", fixed(m.METs, 1), span(m.METsLow95, m.METsHigh95, 1))
 	if m.LPerMin != nil {
 		text += fmt.Sprintf(", %s L/min (%s)", fixed(*m.LPerMin, 2), span(*m.LPerMinLow95, *m.LPerMinHigh95, 2))
 	}

@@ -401,6 +401,49 @@ func TestLetterWithoutScore(t *testing.T) {
 	}
 }
 
+// A test whose outcome is no score is told by what it measured, an uptake in L/min by body mass too, and one whose error nobody
+// has published is not given as a score in the letter.
+func TestTestsOfOtherKinds(t *testing.T) {
+	for _, x := range []struct {
+		test, kind string
+		has        []string
+		not        string
+	}{
+		// 2.11 × 162 - 2.29 × 70 - 5.78 × 68 + 667 = 455.5 m, lower limit 139 m below (Eur Respir J 2014;44:1447, table 5)
+		{"walk-1", report.KindNote, []string{"Distance: 412 m, heart rate 118 /min; no oxygen uptake is estimated", "412 m are 90 % of the 455 m", "not below its lower limit of 316 m"}, "No estimate of fitness"},
+		{"walk-1", report.KindLetter, []string{"Your distance was 412 metres."}, "we can trust"},
+		{"arm-1", report.KindNote, []string{"Work rate and heart rate: 30 W, heart rate 114 /min"}, "No estimate of fitness"},
+		{"arm-1", report.KindLetter, []string{"It gives no score, and it was not meant to."}, "each step was harder"},
+		{"step-1", report.KindLetter, []string{"No one has found out yet how sure a score from such a test is."}, "each step was harder"},
+		{"cycle-1", report.KindNote, []string{"VO2max 2.78 L/min", "35.6 mL/kg/min (95 % range", "at 78 kg", "percentile"}, "the tables are in"},
+		{"cycle-1", report.KindLetter, []string{"Your fitness score is about"}, "we can trust"},
+	} {
+		found := false
+		for _, c := range cases(t, "../../demo/families.csv") {
+			if c.Test != x.test {
+				continue
+			}
+			found = true
+			var b bytes.Buffer
+			if err := c.Write(&b, x.kind, "html", ""); err != nil {
+				t.Fatal(err)
+			}
+			said := plain(b.String())
+			for _, want := range x.has {
+				if !strings.Contains(said, want) {
+					t.Errorf("%s of %s has no %q:\n%s", x.kind, x.test, want, said)
+				}
+			}
+			if strings.Contains(said, x.not) {
+				t.Errorf("%s of %s says %q", x.kind, x.test, x.not)
+			}
+		}
+		if !found {
+			t.Errorf("no test %s", x.test)
+		}
+	}
+}
+
 // There is a blank sheet for every shipped protocol, on one page, with the person's own limits and branch table.
 func TestBlankSheets(t *testing.T) {
 	in := conduct.Inputs{AgeYears: 61, Sex: conduct.Female, MassKg: 74, RestHR: 66, RestSBP: 132, RestDBP: 80, Drug: conduct.DrugNo, Rhythm: conduct.Sinus, HRLimit: 140, LimitsBy: "the referrer"}

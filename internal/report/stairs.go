@@ -111,11 +111,25 @@ func (c *Case) stairs(plain bool) Picture {
 	if plain {
 		text = fmt.Sprintf("%d steps; at each one the load rose, and the heart beat faster", int(c.State.NStages))
 		title = "Your test: each step was harder, and your heart beat faster"
+		if !c.rises() {
+			text, title = "the dots show how fast your heart beat", "Your test, and how fast your heart beat"
+		}
 	} else {
 		title += " (grey: counts; ring: disturbed)"
 		text += "; the table of minutes holds the numbers"
 	}
 	return Picture{Title: title, Text: text + ".", Drawing: d}
+}
+
+// rises reports whether each stage was harder than the one before.
+func (c *Case) rises() bool {
+	stages := c.State.Stages[:c.State.NStages]
+	for i := 1; i < len(stages); i++ {
+		if stages[i].Set <= stages[i-1].Set && stages[i].Set2 <= stages[i-1].Set2 {
+			return false
+		}
+	}
+	return len(stages) > 1
 }
 
 func round(v float64) float64 { return math.Round(v*100) / 100 }

@@ -343,8 +343,9 @@ func (w *teller) estimate() {
 	if w.t.Judged.Verdict == estimate.NotUsable {
 		mark = "Not usable as such, shown for the record: estimated"
 	}
-	w.say("", "%s %s %.1f %s, %s. It predicts a %s peak, from %s in stage %d.",
-		mark, r.What, float64(r.Value), r.Unit, r.RangeText(1), r.Criterion,
+	d := estimate.Decimals(r.Unit)
+	w.say("", "%s %s %.*f %s, %s. It predicts a %s peak, from %s in stage %d.",
+		mark, r.What, d, float64(r.Value), r.Unit, r.RangeText(d), r.Criterion,
 		w.from(end), w.t.number(end.Stage))
 }
 
@@ -393,7 +394,8 @@ func (w *teller) others() {
 				word = "they do not agree within their errors"
 			}
 		}
-		w.say("  ", "  Beside it, %s (%s): %.1f %s, %s; %s.", c.Title, c.Kind, float64(c.Result.Value), c.Result.Unit, c.Result.RangeText(1), word)
+		d := estimate.Decimals(c.Result.Unit)
+		w.say("  ", "  Beside it, %s (%s): %.*f %s, %s; %s.", c.Title, c.Kind, d, float64(c.Result.Value), c.Result.Unit, c.Result.RangeText(d), word)
 	}
 }
 

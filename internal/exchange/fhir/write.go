@@ -539,7 +539,8 @@ func Conclusion(t *Test) string {
 	case t.Judged.Verdict == estimate.NotUsable:
 		return "Not usable as " + r.What + "; no value is reported. The readings are."
 	}
-	return fmt.Sprintf("Estimated (not measured) %s %.1f %s, %s. %s.", r.What, float64(r.Value), r.Unit, r.RangeText(1), upper(t.Judged.Verdict))
+	d := estimate.Decimals(r.Unit)
+	return fmt.Sprintf("Estimated (not measured) %s %.*f %s, %s. %s.", r.What, d, float64(r.Value), r.Unit, r.RangeText(d), upper(t.Judged.Verdict))
 }
 
 func upper(text string) string {
