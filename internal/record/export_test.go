@@ -2,6 +2,7 @@ package record
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"io/fs"
 	"path/filepath"
@@ -44,6 +45,19 @@ func OpenSchema(ctx context.Context, dir string, files fs.FS) (*SQLite, error) {
 		return nil, err
 	}
 	return openSchema(ctx, backend{driver: "sqlite3", path: path, want: durable}, Options{}, own)
+}
+
+// Migrated makes a file with other migrations and does not open it as a record.
+func Migrated(ctx context.Context, dir string, files fs.FS) error {
+	own, err := newSchema(files)
+	if err != nil {
+		return err
+	}
+	db, err := sql.Open("sqlite3", "file:"+filepath.Join(dir, FileName))
+	if err != nil {
+		return err
+	}
+	return errors.Join(own.apply(ctx, db), db.Close())
 }
 
 // Schema is the shipped one.

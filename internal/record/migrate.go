@@ -116,6 +116,14 @@ func (s schema) sumTable() string {
 	return `CREATE TABLE ` + sumTable + ` (version INTEGER PRIMARY KEY, sum TEXT NOT NULL) STRICT`
 }
 
+// ran is how many migrations have run; 0 for a database that has none or cannot be asked.
+func (s schema) ran(ctx context.Context, q querier) (n int) {
+	if err := q.QueryRowContext(ctx, `SELECT count(*) FROM `+versionTable+` WHERE version_id > 0`).Scan(&n); err != nil {
+		return 0
+	}
+	return n
+}
+
 // apply runs the missing migrations, forward only, each in one transaction with its checksum.
 func (s schema) apply(ctx context.Context, db *sql.DB) error {
 	versions, err := database.NewStore(s.dialect, versionTable)

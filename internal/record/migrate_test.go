@@ -193,11 +193,9 @@ func TestPeopleGetASite(t *testing.T) {
 		files[name] = &fstest.MapFile{Data: text}
 	}
 	dir := t.TempDir()
-	s, err := record.OpenSchema(ctx, dir, files)
-	if err != nil {
+	if err := record.Migrated(ctx, dir, files); err != nil {
 		t.Fatal(err)
 	}
-	s.Close()
 	db, err := sql.Open("sqlite3", "file:"+filepath.Join(dir, record.FileName))
 	if err != nil {
 		t.Fatal(err)
@@ -209,7 +207,7 @@ func TestPeopleGetASite(t *testing.T) {
 	if err := errors.Join(err, db.Close()); err != nil {
 		t.Fatal(err)
 	}
-	s = open(t, dir)
+	s := open(t, dir)
 	if err := intact(s); err != nil {
 		t.Error(err)
 	}

@@ -329,16 +329,21 @@ func (s *SQLite) settings(ctx context.Context, want settings) error {
 }
 
 // migrate brings the schema up to date. Another program may do the same at this moment: then what it has done
-// counts.
+// counts, and the rest is tried again as long as somebody gets on.
 func (s *SQLite) migrate(ctx context.Context, own schema) error {
-	failed := own.apply(ctx, s.writer)
-	if failed == nil {
-		return nil
+	for {
+		before := own.ran(ctx, s.writer)
+		failed := own.apply(ctx, s.writer)
+		if failed == nil {
+			return nil
+		}
+		if done, err := own.judge(ctx, s.writer); err == nil && done {
+			return nil
+		}
+		if own.ran(ctx, s.writer) == before {
+			return failed
+		}
 	}
-	if done, err := own.judge(ctx, s.writer); err == nil && done {
-		return nil
-	}
-	return failed
 }
 
 // Close lets go of the file.
