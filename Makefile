@@ -67,11 +67,11 @@ benchmarks:
 # the builds and needs no race detector in itself.
 test: deps build types lint wasm benchmarks
 	@echo "== every shipped test is proved, without the race detector"
-	go test -count=1 -timeout 20m ./prove
+	go test -count=1 -timeout 30m ./prove
 	@echo "== all tests, with the race detector"
 	@figures=$$(mktemp); trap 'rm -f "$$figures"' EXIT; failed=0; \
-	echo go test -race -count=1 -timeout 20m ./...; \
-	GRADUS_FIGURES=$$figures go test -race -count=1 -timeout 20m ./... || failed=$$?; \
+	echo go test -race -count=1 -timeout 30m ./...; \
+	GRADUS_FIGURES=$$figures go test -race -count=1 -timeout 30m ./... || failed=$$?; \
 	echo "== measured in the browser"; cat "$$figures"; exit $$failed
 
 bench:
