@@ -291,6 +291,6 @@ func (r *Result) PerKg(massKg float64) *Result {
 	for _, n := range []*Number{&own.Value, &own.SEE, &own.Low68, &own.High68, &own.Low95, &own.High95} {
 		*n = Number(float64(*n) * by)
 	}
-	own.Floor = r.Floor * by
+	own.Floor = float64(r.Floor * by)
 	return &own
 }
