@@ -13,9 +13,21 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"gradus/internal/localca"
 )
+
+// streamsAre waits until the server counts so many streams: a page knows that it shares one before the server has it.
+func streamsAre(t *testing.T, s *server, client *http.Client, want, what string) {
+	t.Helper()
+	n := ""
+	for end := time.Now().Add(patience); n != want; time.Sleep(30 * time.Millisecond) {
+		if n = streams(t, s, client); n != want && time.Now().After(end) {
+			t.Fatalf("%s hold %s streams, not %s", what, n, want)
+		}
+	}
+}
 
 // streams asks the server how many streams are open.
 func streams(t *testing.T, s *server, client *http.Client) string {
@@ -89,16 +101,12 @@ func TestOnTheLocalNetwork(t *testing.T) {
 	screen := b.beside(768, 1024)
 	screen.visit(s.address + "/tests/" + test + "/participant")
 	screen.until(patience, "the participant's screen in another tab", `window.gradus?.view?.phase === "riding" && gradus.feed.shared`)
-	if n := streams(t, s, client); n != "1" {
-		t.Errorf("two tabs of one browser hold %s streams", n)
-	}
+	streamsAre(t, s, client, "1", "two tabs of one browser")
 	device := b.another(1366, 768)
 	device.visit(s.address + "/tests/" + test + "/observe")
 	device.until(patience, "a second device sees the test", `window.gradus?.view?.phase === "riding" && gradus.feed.shared`)
 	device.shot("network-observer")
-	if n := streams(t, s, client); n != "2" {
-		t.Errorf("two browsers hold %s streams", n)
-	}
+	streamsAre(t, s, client, "2", "two browsers")
 	b.click(`.bar [aria-label="Call the supervisor"]`)
 	b.until(patience, "the call counts pages", `[...document.querySelectorAll(".notices p")].some((e) => e.innerText.includes("The call is on 3 screens"))`)
 	for _, x := range []*tab{screen, device} {
