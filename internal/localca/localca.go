@@ -25,6 +25,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"gradus/internal/whole"
 )
 
 // Names of the files in the folder.
@@ -198,36 +200,13 @@ func signAndKeep(dir, certFile, keyFile string, t, parent *x509.Certificate, key
 	if chain != nil {
 		text = append(text, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: chain.Raw})...)
 	}
-	if err := keep(filepath.Join(dir, keyFile), pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: private}), 0o600); err != nil {
+	if err := whole.WriteMode(filepath.Join(dir, keyFile), pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: private}), 0o600); err != nil {
 		return nil, err
 	}
-	if err := keep(filepath.Join(dir, certFile), text, 0o644); err != nil {
+	if err := whole.WriteMode(filepath.Join(dir, certFile), text, 0o644); err != nil {
 		return nil, err
 	}
 	return x509.ParseCertificate(der)
-}
-
-// keep puts a file in its place whole, for its owner alone from the first byte when mode says so.
-func keep(path string, data []byte, mode fs.FileMode) error {
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name())
-	_, err = f.Write(data)
-	if err == nil {
-		err = f.Chmod(mode)
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	if cerr := f.Close(); err == nil {
-		err = cerr
-	}
-	if err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), path)
 }
 
 func serial() *big.Int {

@@ -60,18 +60,8 @@ func CourseOf(tests []*sheet.Scored, meaningful change.Choice) (Course, error) {
 		line.History, line.Unit = h, or(visits[id][len(visits[id])-1].Unit, "mL/kg/min")
 		c.Lines = append(c.Lines, *line)
 	}
-	slices.SortStableFunc(c.Lines, func(a, b CourseLine) int { return -compareText(a.last(), b.last()) })
+	slices.SortStableFunc(c.Lines, func(a, b CourseLine) int { return -strings.Compare(a.last(), b.last()) })
 	return c, nil
-}
-
-func compareText(a, b string) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // last is the day of the newest test.

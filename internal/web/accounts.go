@@ -173,6 +173,16 @@ func (s *Server) accountAt(r *http.Request) (record.Account, error) {
 	return s.store.Account(r.Context(), id)
 }
 
+// accountAsked is the account that a request names, with its form.
+func (s *Server) accountAsked(r *http.Request) (record.Account, form, error) {
+	a, err := s.accountAt(r)
+	if err != nil {
+		return a, form{}, err
+	}
+	f, err := s.accountForm(r, a)
+	return a, f, err
+}
+
 type oneAccountBody struct {
 	Account  record.Account
 	Form     form
@@ -182,11 +192,7 @@ type oneAccountBody struct {
 }
 
 func (s *Server) oneAccount(w http.ResponseWriter, r *http.Request) error {
-	a, err := s.accountAt(r)
-	if err != nil {
-		return err
-	}
-	f, err := s.accountForm(r, a)
+	a, f, err := s.accountAsked(r)
 	if err != nil {
 		return err
 	}
@@ -204,11 +210,7 @@ func (s *Server) showOneAccount(w http.ResponseWriter, r *http.Request, status i
 
 // changeAccount changes name, roles, site or standing. An administrator does not take the own right away.
 func (s *Server) changeAccount(w http.ResponseWriter, r *http.Request) error {
-	a, err := s.accountAt(r)
-	if err != nil {
-		return err
-	}
-	f, err := s.accountForm(r, a)
+	a, f, err := s.accountAsked(r)
 	if err != nil {
 		return err
 	}
@@ -245,11 +247,7 @@ func (s *Server) changeAccount(w http.ResponseWriter, r *http.Request) error {
 
 // resetAccount takes every way in from an account and gives it a one-time code.
 func (s *Server) resetAccount(w http.ResponseWriter, r *http.Request) error {
-	a, err := s.accountAt(r)
-	if err != nil {
-		return err
-	}
-	f, err := s.accountForm(r, a)
+	a, f, err := s.accountAsked(r)
 	if err != nil {
 		return err
 	}

@@ -124,18 +124,8 @@ func incidentsOf(facts []record.DatedFact) []incident {
 		}
 		one.Entries = append(one.Entries, incidentPart{say("event.by", f.By, day(f.At.Local()), f.At.Local().Format("15:04")), e.lines()})
 	}
-	slices.SortStableFunc(list, func(a, b incident) int { return -compareText(a.date, b.date) })
+	slices.SortStableFunc(list, func(a, b incident) int { return -strings.Compare(a.date, b.date) })
 	return list
-}
-
-func compareText(a, b string) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // needChoice is a choice that must be made.

@@ -1,5 +1,4 @@
-// Package whole writes a small file whole or not at all, for this user alone: beside its place first, brought to disk,
-// then put into its place. What a power cut leaves is the old file or the new one.
+// Package whole writes a small file whole or not at all: beside its place first, brought to disk, then put into its place. What a power cut leaves is the old file or the new one.
 package whole
 
 import (
@@ -9,14 +8,20 @@ import (
 	"path/filepath"
 )
 
-// Write puts data into the place of path.
-func Write(path string, data []byte) error {
+// Write puts data into the place of path, for this user alone.
+func Write(path string, data []byte) error { return WriteMode(path, data, 0o600) }
+
+// WriteMode puts data into the place of path with permissions that it never exceeds on the way.
+func WriteMode(path string, data []byte, mode fs.FileMode) error {
 	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*")
 	if err != nil {
 		return err
 	}
 	defer os.Remove(f.Name())
 	_, err = f.Write(data)
+	if err == nil && mode != 0o600 {
+		err = f.Chmod(mode)
+	}
 	if err == nil {
 		err = f.Sync()
 	}

@@ -410,3 +410,26 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// Every equation that a shipped test names is there, those beside a distance too.
+func TestNamedEquationsAreThere(t *testing.T) {
+	named := 0
+	for _, name := range library.IDs() {
+		p, err := library.Load(name, estimators.LineOf)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, id := range append([]string{p.Outcome.Women}, p.Outcome.Also...) {
+			if id == "" {
+				continue
+			}
+			named++
+			if _, err := estimators.ByID(id); err != nil {
+				t.Errorf("%s: %v", p.ID, err)
+			}
+		}
+	}
+	if named == 0 {
+		t.Error("no test names an equation beside its own")
+	}
+}
