@@ -215,7 +215,8 @@ func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 	ctx, cancel := context.WithTimeout(b.ctx, patience)
 	defer cancel()
 	if err := chromedp.Do(ctx, steps...); err != nil {
-		b.t.Fatal(err)
+		b.shot("fault-" + strings.ReplaceAll(b.t.Name(), "/", "-"))
+		b.t.Fatalf("%v; the page says %q, %q\n%s", err, b.state().Say, b.state().Failure, strings.Join(b.thrown(), "\n"))
 	}
 }
 

@@ -26,6 +26,8 @@ export interface Pad {
   set(part: Partial<{ tab: Tab; typed: string; counted: string }>): void
   // type changes what is typed from what it is then: two keys may come before the next drawing.
   type(change: (typed: string) => string): void
+  // leave goes back to the pulse when what a tab was opened for is kept, unless another tab was chosen meanwhile.
+  leave(tab: Tab): void
 }
 
 // usePad keeps what is being entered. The tab follows what is due until another is chosen.
@@ -41,7 +43,7 @@ export function usePad(s: Session): Pad {
       return old
     })
   }, [dueKey])
-  return { ...state, set: (part) => set((old) => ({ ...old, ...part })), type: (change) => set((old) => ({ ...old, typed: change(old.typed) })) }
+  return { ...state, set: (part) => set((old) => ({ ...old, ...part })), type: (change) => set((old) => ({ ...old, typed: change(old.typed) })), leave: (tab) => set((old) => (old.tab === tab ? { ...old, tab: "heart_rate" } : old)) }
 }
 
 const counts = (src: string) => src in times
@@ -73,7 +75,8 @@ export async function enter(s: Session, pad: Pad) {
   if (!event) return
   if (!(await s.act([event]))) return
   if (event.what === "heart_rate" && event.src !== "typed") s.watcher.wasCounted()
-  pad.set({ typed: "" })
+  // The next value may be half typed before this one is kept.
+  pad.type((typed) => (typed.startsWith(pad.typed) ? typed.slice(pad.typed.length) : typed))
 }
 
 export function typeKey(pad: Pad, k: string) {
@@ -203,7 +206,7 @@ function Symptoms({ s, pad }: { s: Session; pad: Pad }) {
         return (
           <button key={sign.id} type="button" class="sign" aria-pressed={stands} onClick={async () => {
             await s.act([stands ? { kind: "sign-gone", ref: sign.ref } : { kind: "sign", code: sign.id }])
-            pad.set({ tab: "heart_rate" })
+            pad.leave("symptom")
           }}>
             {sign.text} <small>{stands ? T.symptomStands : sign.stop ? (sign.grave ? T.signGrave : T.signStop) : T.signWatch}</small>
           </button>
@@ -218,7 +221,7 @@ function Note({ s, pad }: { s: Session; pad: Pad }) {
   useEffect(() => field.current?.focus(), [])
   const save = async () => {
     const text = field.current?.value.trim()
-    if (text && (await s.act([{ kind: "note", text }]))) pad.set({ tab: "heart_rate" })
+    if (text && (await s.act([{ kind: "note", text }]))) pad.leave("note")
   }
   return (
     <div class="note">
