@@ -302,3 +302,30 @@ func (w *watched) Samples(ctx context.Context, test, kind string, from, to proto
 	w.sawTest(ctx, err, test)
 	return list, err
 }
+
+func (w *watched) File(ctx context.Context, kind, name, version string) (record.File, error) {
+	f, err := w.Store.File(ctx, kind, name, version)
+	w.sawFiles(ctx, err, kind)
+	return f, err
+}
+
+func (w *watched) FilesOf(ctx context.Context, kind string) ([]record.File, error) {
+	list, err := w.Store.FilesOf(ctx, kind)
+	w.sawFiles(ctx, err, kind)
+	return list, err
+}
+
+// sawFiles enters that somebody saw a spreadsheet with people in it; other files hold nobody.
+func (w *watched) sawFiles(ctx context.Context, err error, kind string) {
+	if kind == record.FileUpload {
+		w.saw(ctx, err, "upload", "")
+	}
+}
+
+func (w *watched) StudyCodes(ctx context.Context, site int64) (map[string]string, error) {
+	codes, err := w.Store.StudyCodes(ctx, site)
+	if err != nil || len(codes) > 0 {
+		w.saw(ctx, err, "study-codes", "")
+	}
+	return codes, err
+}

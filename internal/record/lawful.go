@@ -336,6 +336,7 @@ func (s *core) erasePerson(ctx context.Context, tx *sql.Tx, id int64, e *Erasure
 	}
 	e.Visits += visits
 	for _, query := range []string{
+		`DELETE FROM study_codes WHERE EXISTS (SELECT 1 FROM participants p WHERE p.id = ? AND p.site = study_codes.site AND p.code = study_codes.participant)`,
 		`UPDATE tests SET visit = NULL WHERE visit IN (SELECT id FROM visits WHERE participant = ?)`,
 		`DELETE FROM facts WHERE visit IN (SELECT id FROM visits WHERE participant = ?)`,
 		`DELETE FROM visits WHERE participant = ?`,

@@ -63,6 +63,9 @@ func (s *core) UpdateParticipant(ctx context.Context, p Participant) error {
 		if err := s.codeFree(ctx, tx, site, p.Code, p.ID); err != nil {
 			return err
 		}
+		if err := followCode(ctx, tx, site, p); err != nil {
+			return err
+		}
 		names, values := personValues(p)
 		query := `UPDATE participants SET ` + strings.Join(names, " = ?, ") + ` = ?, changed = ` + nextChange + ` WHERE id = ?`
 		if _, err := tx.ExecContext(ctx, query, append(values, p.ID)...); err != nil {

@@ -17,6 +17,7 @@ import (
 type Store interface {
 	Accounts
 	Lawful
+	Files
 
 	// AddParticipant stores a new person and returns it with its number and moment of creation. A code that is
 	// in use, in whatever case, is a CodeTakenError.

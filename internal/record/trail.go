@@ -52,6 +52,8 @@ var coveredTables = []covered{
 	{name: "countersigns", keys: []string{"'test", "n"}, entity: "test/%s/countersign/%s", verb: "countersign"},
 	{name: "consents", keys: []string{"participant", "n"}, entity: "person/%s/consent/%s", verb: "consent"},
 	{name: "erasures", keys: []string{"id"}, entity: "erasure/%s", verb: "erase"},
+	{name: "files", keys: []string{"id"}, entity: "file/%s"},
+	{name: "study_codes", keys: []string{"id"}, entity: "study-code/%s"},
 }
 
 func coveredTable(name string) (covered, bool) {

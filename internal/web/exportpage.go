@@ -6,8 +6,6 @@ import (
 	"io"
 	"net/http"
 	"net/url"
-	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -17,7 +15,6 @@ import (
 	"gradus/internal/exchange/fhir"
 	"gradus/internal/record"
 	"gradus/internal/report"
-	"gradus/internal/whole"
 )
 
 // What an export is, and how many tests one file may hold.
@@ -27,8 +24,8 @@ const (
 	exportXLSX = "xlsx"
 	mostExport = 2000
 
-	codesFile = "study-codes.csv"
 	everyPlan = "all" // protocols
+	drawAgain = 4     // times at most that study codes are drawn
 )
 
 // exportFilter says which tests are meant.
@@ -178,9 +175,11 @@ func (s *Server) showExport(w http.ResponseWriter, r *http.Request, status int, 
 	if made != nil {
 		body.Looked, body.Free, body.Warnings = true, made.free, made.warnings
 	}
-	if _, err := os.Stat(filepath.Join(s.dir, codesFile)); err == nil {
-		body.Codes = true
+	codes, err := s.store.StudyCodes(r.Context(), 0)
+	if err != nil {
+		return err
 	}
+	body.Codes = len(codes) > 0
 	return s.show(w, status, frame{Page: "export", Title: say("export.title"), Purpose: say("export.purpose"), Section: "people", Token: s.token(w, r), Body: body})
 }
 
@@ -196,7 +195,7 @@ func (s *Server) exported(w http.ResponseWriter, r *http.Request) error {
 	made := &studyMade{}
 	f := exportForm(nil)
 	if what == exportData || what == exportXLSX {
-		if made, err = s.study(tests, what, hide, r.PostForm["export_keep"]); err != nil {
+		if made, err = s.study(r, tests, what, hide, r.PostForm["export_keep"], !look && s.signed(r)); err != nil {
 			f.General = err.Error()
 			made = nil
 		} else {
@@ -231,8 +230,8 @@ func (s *Server) exported(w http.ResponseWriter, r *http.Request) error {
 	var file bytes.Buffer
 	if what == exportFHIR {
 		err = s.fhirOf(r, &file, tests, f.at("export_fhir").Values)
-	} else if err = made.write(&file); err == nil && made.added > 0 {
-		err = s.keepCodes(made.codes)
+	} else {
+		err = made.write(&file)
 	}
 	if err != nil {
 		return err
@@ -272,13 +271,12 @@ type studyMade struct {
 	free     []exchange.Free // texts that are left out
 	all      []exchange.Free // texts that are left out when none is kept
 	warnings []string
-	codes    map[string]string
-	added    int // codes drawn for it
 }
 
-// study makes a data package or a workbook of tests.
-func (s *Server) study(tests []*exchange.Recorded, what, hide string, keep []string) (*studyMade, error) {
+// study makes a data package or a workbook of tests; draw keeps the study codes that are drawn for it.
+func (s *Server) study(r *http.Request, tests []*exchange.Recorded, what, hide string, keep []string, draw bool) (*studyMade, error) {
 	var cases []exchange.Case
+	bySite := map[int64][]exchange.Case{}
 	withdrawn := 0
 	for _, t := range tests {
 		if t.Research != nil && !t.Research.Given {
@@ -286,6 +284,7 @@ func (s *Server) study(tests []*exchange.Recorded, what, hide string, keep []str
 			continue
 		}
 		cases = append(cases, t.CaseOf())
+		bySite[t.Test.Site] = append(bySite[t.Test.Site], cases[len(cases)-1])
 	}
 	made := &studyMade{}
 	if len(cases) == 0 && withdrawn > 0 {
@@ -295,11 +294,11 @@ func (s *Server) study(tests []*exchange.Recorded, what, hide string, keep []str
 	if choice.Identified {
 		made.warnings = append(made.warnings, exchange.WarnIdentified)
 	} else {
-		codes, added, err := s.studyCodes(cases)
+		codes, err := s.studyCodes(r, bySite, draw)
 		if err != nil {
 			return nil, err
 		}
-		choice.Codes, made.codes, made.added = codes, codes, added
+		choice.Codes = codes
 		made.warnings = append(made.warnings, exchange.SafeHarbor)
 		if choice.StudyDays {
 			made.warnings = []string{exchange.WarnStudyDays}
@@ -334,30 +333,41 @@ func (s *Server) study(tests []*exchange.Recorded, what, hide string, keep []str
 	return made, err
 }
 
-// studyCodes reads the list of study codes and draws those that are missing.
-func (s *Server) studyCodes(cases []exchange.Case) (codes map[string]string, added int, err error) {
-	path := filepath.Join(s.dir, codesFile)
-	data, err := os.ReadFile(path)
-	switch {
-	case errors.Is(err, os.ErrNotExist):
-		codes = map[string]string{}
-	case err != nil:
-		return nil, 0, err
-	default:
-		if codes, err = exchange.ReadCodes(codesFile, data); err != nil {
-			return nil, 0, err
+// studyCodes are the codes of the people in tests. Those that are missing are drawn, and kept when the file is made.
+func (s *Server) studyCodes(r *http.Request, cases map[int64][]exchange.Case, keep bool) (map[string]string, error) {
+	all := map[string]string{}
+	for site, of := range cases {
+		codes, err := s.codesOfSite(r, site, of, keep)
+		if err != nil {
+			return nil, err
+		}
+		for i := range of {
+			who := of[i].Participant
+			if code, there := all[who]; there && code != codes[who] {
+				return nil, errors.New(say("export.two", who))
+			}
+			all[who] = codes[who]
 		}
 	}
-	added, err = exchange.AddCodes(codes, cases)
-	return codes, added, err
+	return all, nil
 }
 
-func (s *Server) keepCodes(codes map[string]string) error {
-	var b bytes.Buffer
-	if err := exchange.WriteCodes(&b, codes); err != nil {
-		return err
+func (s *Server) codesOfSite(r *http.Request, site int64, cases []exchange.Case, keep bool) (map[string]string, error) {
+	codes, err := s.store.StudyCodes(r.Context(), site)
+	if err != nil {
+		return nil, err
 	}
-	return whole.Write(filepath.Join(s.dir, codesFile), b.Bytes())
+	// A code that was drawn may be somebody's at another site; then another one is drawn.
+	for range drawAgain {
+		added, err := exchange.AddCodes(codes, cases)
+		if err != nil || added == 0 || !keep {
+			return codes, err
+		}
+		if codes, err = s.store.KeepStudyCodes(r.Context(), site, codes); err != nil {
+			return nil, err
+		}
+	}
+	return nil, errors.New(say("export.undrawn"))
 }
 
 // fhirOf writes tests as one FHIR transaction.

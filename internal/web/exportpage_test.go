@@ -3,6 +3,9 @@ package web_test
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
+	"io/fs"
+	"maps"
 	"net/http"
 	"net/url"
 	"os"
@@ -13,6 +16,7 @@ import (
 	"gradus/internal/exchange/fhir"
 	"gradus/internal/exchange/table"
 	"gradus/internal/exchange/workbook"
+	"gradus/internal/record"
 )
 
 // statuses are those of reports and estimates in a FHIR file.
@@ -93,7 +97,7 @@ func TestExports(t *testing.T) {
 
 	p = w.send(at, "/export", other(base, "export_what", "data", "do", "look"))
 	has(t, "the look", p, http.StatusOK, "45 CFR 164.514(b)(2)", "fewer than 5 people", "Free texts that are left out")
-	if _, err := os.Stat(filepath.Join(b.dir, "study-codes.csv")); err == nil {
+	if codes := must(b.store.StudyCodes(t.Context(), 0))(t); len(codes) > 0 {
 		t.Error("codes were kept by looking")
 	}
 	p = w.send(at, "/export", other(base, "export_what", "data"))
@@ -111,14 +115,10 @@ func TestExports(t *testing.T) {
 			}
 		}
 	}
-	codes, err := os.ReadFile(filepath.Join(b.dir, "study-codes.csv"))
-	if err != nil || !bytes.HasPrefix(codes, []byte("participant,code\r\nP0-1,S-")) {
-		t.Errorf("%s %v", codes, err)
+	code := must(b.store.StudyCodes(t.Context(), 0))(t)["P0-1"]
+	if !strings.HasPrefix(code, "S-") {
+		t.Errorf("code %q", code)
 	}
-	if info, err := os.Stat(filepath.Join(b.dir, "study-codes.csv")); err != nil || info.Mode().Perm() != 0o600 {
-		t.Error("others can read the codes", err)
-	}
-	code := strings.TrimSpace(strings.Split(strings.Split(string(codes), "\r\n")[1], ",")[1])
 	p = w.send(at, "/export", other(base, "export_what", "xlsx", "export_hide", "study-days"))
 	rows, err := workbook.Read([]byte(p.text), workbook.DataSheet)
 	if err != nil || len(rows) < 3 || !strings.Contains(strings.Join(rows[1], " "), code) {
@@ -130,4 +130,37 @@ func TestExports(t *testing.T) {
 		t.Error(rows, err)
 	}
 	has(t, "noted", w.get("/tests/"+id+"/papers"), http.StatusOK, "a chart system (FHIR R4), draft", "a chart system (FHIR R4), report version 1", "research (data package), de-identified", "a spreadsheet (XLSX), as it is", "the chart")
+}
+
+// A list of study codes that an earlier version laid beside the record is taken into it, each code to the site of its
+// person, and the plain file goes; one that does not fit stays, and the pages open all the same.
+func TestStudyCodesAreTakenOver(t *testing.T) {
+	b := begin(t, false)
+	north := must(b.store.AddSite(t.Context(), record.Site{Name: "North"}))(t)
+	must(b.store.AddParticipant(t.Context(), record.Participant{Code: "N-1", Site: north.ID}))(t)
+	list := filepath.Join(b.dir, "study-codes.csv")
+	write := func(text string) {
+		t.Helper()
+		if err := os.WriteFile(list, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		b.again()
+	}
+	write("participant,code\r\nP-1,S-A2B3\r\nN-1,S-C4D5\r\n")
+	if _, err := os.Stat(list); !errors.Is(err, fs.ErrNotExist) {
+		t.Error("the plain list is still there", err)
+	}
+	if have := must(b.store.StudyCodes(t.Context(), 0))(t); !maps.Equal(have, map[string]string{"P-1": "S-A2B3"}) {
+		t.Error(have)
+	}
+	if have := must(b.store.StudyCodes(t.Context(), north.ID))(t); !maps.Equal(have, map[string]string{"N-1": "S-C4D5"}) {
+		t.Error(have)
+	}
+	write("participant,code\r\nP-1,S-Z9Z9\r\n")
+	if _, err := os.Stat(list); err != nil {
+		t.Error("a list that says otherwise is gone", err)
+	}
+	if have := must(b.store.StudyCodes(t.Context(), 0))(t); have["P-1"] != "S-A2B3" {
+		t.Error(have)
+	}
 }

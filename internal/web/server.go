@@ -137,6 +137,9 @@ func New(o Options) (*Server, error) {
 	if s.boot == nil {
 		s.boot = bootClock
 	}
+	if _, err := TakeOver(context.Background(), o.Dir, o.Store, true); err != nil {
+		s.log.Warn("files beside the record that it does not take", "error", err)
+	}
 	var err error
 	if o.Shared != nil {
 		s.key, err = sharedKey(o.Shared)

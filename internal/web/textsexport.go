@@ -29,7 +29,9 @@ var exportTexts = map[string]string{
 	"export.free":      "Free texts that are left out",
 	"export.free.help": "Look through them. A column that names nobody may stay: tick it above and look again.",
 	"export.free.none": "There is no free text that is left out.",
-	"export.codes":     "Study codes are kept in study-codes.csv in the data directory, so that a person has the same code in the next file. Keep that list apart from the data; it is not encrypted.",
+	"export.two":       "Two people of different sites have the code %s. Somebody of each site exports its own tests.",
+	"export.undrawn":   "No free study codes were found. Try again.",
+	"export.codes":     "Study codes are kept in the record, so that a person has the same code in the next file. Nobody who gets the file gets them.",
 
 	"field.from":                     "From",
 	"field.to":                       "To",

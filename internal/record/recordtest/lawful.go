@@ -92,6 +92,8 @@ func erasure(t *testing.T, b *bench) {
 	must(b.HandOut(ctx, record.Paper{Test: "one", Version: 1, What: "note", To: "GP", By: "KL"}))(t)
 	must(b.AddConsent(ctx, record.Consent{Participant: p.ID, Purpose: record.ForTest, Given: true, Date: day, By: "KL"}))(t)
 
+	must(b.KeepStudyCodes(ctx, 0, map[string]string{"A": "S-1", "A2": "S-2", "B": "S-3"}))(t)
+
 	site := must(b.Sites(ctx))(t)[0]
 	site.Name, site.KeepYears = "Here", 10
 	if err := b.ChangeSite(ctx, site); err != nil {
@@ -148,4 +150,5 @@ func erasure(t *testing.T, b *bench) {
 		t.Error("the number of an erased person was given again")
 	}
 	equal(t, "others", must(b.Test(ctx, "others"))(t).Participant, other.ID)
+	equal(t, "study codes", must(b.StudyCodes(ctx, 0))(t), map[string]string{"B": "S-3"})
 }

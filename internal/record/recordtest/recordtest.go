@@ -69,6 +69,8 @@ func Run(t *testing.T, open Open) {
 		{"countersigned tests", countersigned},
 		{"consents", consents},
 		{"erasure", erasure},
+		{"files", files},
+		{"study codes", studyCodes},
 		{"audit trail", trail},
 		{"reopened", reopened},
 	} {
