@@ -64,6 +64,7 @@ func TestCertificateAndDoctor(t *testing.T) {
 		{[]string{"serve", "--plain", "--no-browser", "--data", dir, "--tls-cert", "x"}, exitUsage, "go together"},
 		{[]string{"serve", "--plain", "--no-browser", "--data", dir, "--behind", "http://x"}, exitUsage, "--behind"},
 		{[]string{"serve", "--plain", "--no-browser", "--data", dir, "--behind", "https://x.example"}, exitRefused, "sign in"},
+		{[]string{"serve", "--no-browser", "--data", filepath.Join(dir, "new"), "--behind", "https://x.example"}, exitRefused, "gradus keys make"},
 		{[]string{"serve", "--plain", "--no-browser", "--data", dir, "--redirect-from", "127.0.0.1:0"}, exitUsage, "--redirect-from"},
 	} {
 		code, out, errw := command(t, c.args...)

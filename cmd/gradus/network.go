@@ -88,6 +88,9 @@ func (n network) open(listen, dir string, signIn bool, log *slog.Logger) (_ *way
 		}
 	}
 	w.address = scheme + "://" + w.host(watched) + "/"
+	if n.Behind != "" {
+		w.address = strings.TrimSuffix(n.Behind, "/") + "/"
+	}
 	return w, nil
 }
 

@@ -93,7 +93,7 @@ func (s *session) run(e *env) (err error) {
 	}
 	defer way.close()
 	opener := &opener{s: s, options: web.Options{Idle: s.lockAfter, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
-		Secure: way.secure, Named: way.named, Authority: way.authority, Backup: s.backups.newest()}}
+		Secure: way.secure, Behind: s.network.Behind != "", Named: way.named, Authority: way.authority, Backup: s.backups.newest()}}
 	server, err := opener.open(ctx, e)
 	defer func() {
 		if cerr := opener.close(); err == nil {
@@ -133,6 +133,9 @@ func (s *session) open(ctx context.Context, k *vault.Key) (record.Store, web.Sha
 	return store, store, err
 }
 
+// errUnset says that nobody has set a passphrase yet, and that nobody can through a proxy.
+var errUnset = errors.New("there is no record yet, and through a proxy nobody sets a passphrase; make it first with gradus keys make, or start once without --behind")
+
 // signIn reports whether nobody sees anything before signing in: with the passphrase, or by an account.
 func (s *session) signIn(ctx context.Context) (bool, error) {
 	if s.demo || !web.Beyond(s.listen) && s.network.Behind == "" {
@@ -140,6 +143,9 @@ func (s *session) signIn(ctx context.Context) (bool, error) {
 	}
 	if s.database == "" {
 		state, err := vault.StateOf(s.dir)
+		if state == vault.New && s.network.Behind != "" && !s.plain {
+			return false, errUnset
+		}
 		if err != nil || state != vault.Plain {
 			return !s.plain, err
 		}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"log/slog"
 	"math/rand/v2"
-	"net"
 	"net/http"
 	"strings"
 	"sync"
@@ -28,6 +27,11 @@ type Gate struct {
 	mu    sync.Mutex
 	fresh bool // there is no record yet
 	draft *draft
+	paces map[string]pace // of those who try, by where they are; [everybody] for all beyond this machine
+}
+
+// pace is how fast somebody may try.
+type pace struct {
 	wrong int       // tries in a row
 	next  time.Time // no try is looked at before
 }
@@ -60,7 +64,7 @@ func NewGate(o Options, open func(context.Context, *vault.Key) (*Server, error))
 
 // gateShell is a server without a record, for its pages and its guard.
 func gateShell(o Options) (*Server, error) {
-	s := &Server{demo: o.Demo, log: o.Log, now: o.Now, key: []byte(randomHex(32)), locked: true, secure: o.Secure, named: o.Named}
+	s := &Server{demo: o.Demo, log: o.Log, now: o.Now, key: []byte(randomHex(32)), locked: true, secure: o.Secure, behind: o.Behind, named: o.Named}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -197,7 +201,7 @@ func (g *Gate) first(status int) func(http.ResponseWriter, *http.Request) error 
 func (g *Gate) show(w http.ResponseWriter, r *http.Request, status int, b gateBody) error {
 	f := frame{Page: "unlock", Title: say("gate.unlock"), Purpose: say("gate.unlock.purpose"), Token: g.shell.token(w, r)}
 	if g.isFresh() {
-		f.Page, f.Title, f.Purpose, b.Away = "setup", say("gate.setup"), say("gate.setup.purpose"), !atMachine(r)
+		f.Page, f.Title, f.Purpose, b.Away = "setup", say("gate.setup"), say("gate.setup.purpose"), !fromHere(r)
 	}
 	f.Body = b
 	return g.shell.show(w, status, f)
@@ -207,13 +211,6 @@ func (g *Gate) isFresh() bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return g.fresh
-}
-
-// atMachine reports whether a request comes from this machine; over the network nobody sets a passphrase.
-func atMachine(r *http.Request) bool {
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	ip := net.ParseIP(host)
-	return err == nil && ip != nil && ip.IsLoopback()
 }
 
 // signed reports whether a form was written by the gate for this browser. After a restart it was not, and is shown again.
@@ -252,7 +249,7 @@ func (g *Gate) choose(w http.ResponseWriter, r *http.Request) error {
 	if ok, err := g.signed(w, r); !ok {
 		return err
 	}
-	if !g.isFresh() || !atMachine(r) {
+	if !g.isFresh() || !fromHere(r) {
 		return g.first(http.StatusForbidden)(w, r)
 	}
 	passphrase, fault := chosen(r)
@@ -275,7 +272,7 @@ func (g *Gate) drafted(w http.ResponseWriter, r *http.Request) *draft {
 	token := g.shell.token(w, r)
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if g.draft == nil || g.draft.browser != token || !atMachine(r) {
+	if g.draft == nil || g.draft.browser != token || !fromHere(r) {
 		return nil
 	}
 	return g.draft
@@ -324,18 +321,43 @@ func (g *Gate) prove(w http.ResponseWriter, r *http.Request) error {
 	return g.opened(w, r, k)
 }
 
-// slowest is the longest wait after wrong tries; who has the directory itself is not slowed by it, but by the cost of a try.
-const slowest = 5 * time.Minute
+// The longest waits after wrong tries. Who has the directory itself is not slowed by them, but by the cost of a try.
+const (
+	slowest    = 5 * time.Minute // from one source
+	slowestAll = time.Minute     // from everywhere else than this machine
+	everybody  = ""
+	mostPaces  = 1000 // sources that are told apart
+)
 
-// wait says how long no try is looked at.
-func (g *Gate) wait() time.Duration {
-	return g.next.Sub(g.shell.now())
+// pacesOf are what a request's tries are counted under, with the longest wait. Whoever sits at the machine itself waits for no
+// one else, so that nobody on the network keeps the record shut.
+func pacesOf(r *http.Request) map[string]time.Duration {
+	counted := map[string]time.Duration{sourceOf(r): slowest}
+	if !fromHere(r) {
+		counted[everybody] = slowestAll
+	}
+	return counted
+}
+
+// wait says how long no try of a request is looked at.
+func (g *Gate) wait(r *http.Request) (left time.Duration) {
+	for from := range pacesOf(r) {
+		left = max(left, g.paces[from].next.Sub(g.shell.now()))
+	}
+	return left
 }
 
 // missed counts a wrong try: two are free, then each doubles the wait.
-func (g *Gate) missed() {
-	if g.wrong++; g.wrong > 2 {
-		g.next = g.shell.now().Add(min(time.Second<<min(g.wrong-3, 20), slowest))
+func (g *Gate) missed(r *http.Request) {
+	if g.paces == nil || len(g.paces) > mostPaces {
+		g.paces = map[string]pace{everybody: g.paces[everybody]}
+	}
+	for from, most := range pacesOf(r) {
+		p := g.paces[from]
+		if p.wrong++; p.wrong > 2 {
+			p.next = g.shell.now().Add(min(time.Second<<min(p.wrong-3, 20), most))
+		}
+		g.paces[from] = p
 	}
 }
 
@@ -377,16 +399,16 @@ func (g *Gate) try(w http.ResponseWriter, r *http.Request, recovering bool, open
 	}
 	g.mu.Lock()
 	k, fault, err := (*vault.Key)(nil), "", error(nil)
-	if left := g.wait(); left > 0 {
+	if left := g.wait(r); left > 0 {
 		fault = say("gate.wait", int(left.Seconds())+1)
 	} else if k, fault, err = open(f); errors.Is(err, vault.ErrPassphrase) || errors.Is(err, vault.ErrRecovery) {
-		g.missed()
-		g.shell.log.Warn("not unlocked", "tries", g.wrong)
+		g.missed(r)
+		g.shell.log.Warn("not unlocked", "source", sourceOf(r), "tries", g.paces[sourceOf(r)].wrong)
 		fault, err = say("gate.wrong"), nil
 		if recovering {
 			fault = say("gate.wrong.recovery")
 		}
-		if left := g.wait(); left > 0 {
+		if left := g.wait(r); left > 0 {
 			fault += " " + say("gate.wait", int(left.Seconds())+1)
 		}
 	}
@@ -398,7 +420,7 @@ func (g *Gate) try(w http.ResponseWriter, r *http.Request, recovering bool, open
 		return g.refuse(w, r, fault, recovering)
 	}
 	defer g.mu.Unlock()
-	g.wrong, g.next = 0, time.Time{}
+	g.paces = nil
 	return g.opened(w, r, k)
 }
 

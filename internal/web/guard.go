@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"net"
 	"net/http"
+	"net/netip"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -50,6 +51,9 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			w.Header().Set(h[0], h[1])
 		}
 		defer s.survive(w, r)
+		if s.behind {
+			r = passedOn(r)
+		}
 		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
 		if s.secure && !here(hostOf(r.Host)) {
 			w.Header().Set("Strict-Transport-Security", onlyTLS)
@@ -101,6 +105,24 @@ func (s *Server) stranger(r *http.Request) string {
 		return "origin"
 	}
 	return ""
+}
+
+// passedOn is a request with the address for which a proxy on this machine passed it on: the last that it names, for
+// what stands before that anybody may have written. The rest that a proxy may say (host, scheme, port) is not believed.
+func passedOn(r *http.Request) *http.Request {
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	lines := r.Header.Values("X-Forwarded-For")
+	if err != nil || !here(host) || len(lines) == 0 {
+		return r
+	}
+	all := strings.Split(lines[len(lines)-1], ",")
+	from, err := netip.ParseAddr(strings.TrimSpace(all[len(all)-1]))
+	if err != nil {
+		return r
+	}
+	told := r.WithContext(r.Context())
+	told.RemoteAddr = netip.AddrPortFrom(from.Unmap().WithZone(""), 0).String()
+	return told
 }
 
 // hostOf is a host without its port.

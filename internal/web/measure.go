@@ -90,7 +90,8 @@ func (s *Server) metricsPage(w http.ResponseWriter, r *http.Request) {
 	s.meters.page.ServeHTTP(w, r)
 }
 
-// fromHere reports whether a request was made on this machine and not passed on by a proxy.
+// fromHere reports whether a request was made on this machine, by a name of this machine, and not passed on by a proxy. Others
+// set no passphrase and read no counts without an account.
 func fromHere(r *http.Request) bool {
 	if r.Header.Get("X-Forwarded-For") != "" || r.Header.Get("Forwarded") != "" || r.Header.Get("Via") != "" || !here(strings.ToLower(hostOf(r.Host))) {
 		return false

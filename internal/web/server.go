@@ -50,6 +50,7 @@ type Options struct {
 	Cost  access.Cost   // of a guess at a password; zero: access.Strong
 
 	Secure    bool                   // browsers reach the pages by https alone
+	Behind    bool                   // a proxy on this machine passes requests on, and says for whom
 	Named     func(host string) bool // the names and addresses by which they do, besides those of this machine; nil: none
 	Authority *x509.Certificate      // of the site itself, offered on the page "trust"; nil: none
 
@@ -86,6 +87,7 @@ type Server struct {
 	limit  time.Duration
 	cost   access.Cost
 	secure bool
+	behind bool
 	named  func(string) bool
 	root   *x509.Certificate
 	mux    http.Handler
@@ -113,7 +115,7 @@ func New(o Options) (*Server, error) {
 		return nil, errors.New("web: a server needs a store and a data directory")
 	}
 	s := &Server{store: access.Guarded(o.Store), raw: o.Store, owner: o.Owner, idle: o.Idle, limit: o.Limit, cost: o.Cost, shared: o.Shared, vault: o.Vault, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
-		dir: o.Dir, secure: o.Secure, named: o.Named, root: o.Authority,
+		dir: o.Dir, secure: o.Secure, behind: o.Behind, named: o.Named, root: o.Authority,
 		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf(filepath.Join(o.Dir, "protocols"), o.Verified)}
 	if s.site = o.Screening; s.site == nil {
 		s.site = screen.Default()

@@ -10,7 +10,7 @@ var gateTexts = map[string]string{
 	"gate.setup.purpose":   "The record is encrypted. A passphrase opens it each time the program is started.",
 	"gate.setup.where":     "It will be kept in %s.",
 	"gate.setup.lost":      "Nobody can open the record without the passphrase or the recovery sheet that comes next. There is no third way.",
-	"gate.setup.away":      "There is no record here yet. Set the passphrase at the machine on which the program runs; over the network it is not taken.",
+	"gate.setup.away":      "There is no record here yet. Set the passphrase at the machine on which the program runs, by an address such as https://127.0.0.1:7475 there, or with gradus keys make; over the network it is not taken.",
 	"gate.setup.go":        "Go on to the recovery sheet",
 	"gate.passphrase":      "Passphrase",
 	"gate.passphrase.new":  "New passphrase",
