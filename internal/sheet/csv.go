@@ -2,9 +2,12 @@ package sheet
 
 import (
 	"encoding/csv"
-	"gradus/estimate"
 	"io"
+	"slices"
 	"strings"
+
+	"gradus/estimate"
+	"gradus/internal/exchange/table"
 )
 
 // outColumns are the columns of the CSV form, one row for each test; what the sheets carried follows.
@@ -15,21 +18,10 @@ var outColumns = []string{
 }
 
 // WriteCSV writes one row for each test, numbers unrounded. Ids of reasons are joined by a space, departures
-// by a semicolon. A column of the sheets whose name is taken is called sheet_ and its name.
+// by a semicolon. A column of the sheets whose name is taken is called sheet_ and its name. No cell is a formula to a spreadsheet.
 func (s *Scores) WriteCSV(out io.Writer) error {
 	w := csv.NewWriter(out)
-	taken := map[string]bool{}
-	header := append([]string{}, outColumns...)
-	for _, name := range header {
-		taken[name] = true
-	}
-	for _, name := range s.Carried {
-		if taken[name] {
-			name = "sheet_" + name
-		}
-		header = append(header, name)
-	}
-	if err := w.Write(header); err != nil {
+	if err := w.Write(CSVHeader(s.Carried)); err != nil {
 		return err
 	}
 	for _, t := range s.Tests {
@@ -60,6 +52,9 @@ func (s *Scores) record(t *Scored) []string {
 			}
 		}
 		record = append(record, text)
+	}
+	for i := range record {
+		record[i] = table.Guard(record[i])
 	}
 	return record
 }
@@ -116,13 +111,10 @@ func flat(t *Scored, cells map[string]string) {
 func CSVHeader(carried []string) []string {
 	header := append([]string{}, outColumns...)
 	for _, name := range carried {
-		for _, taken := range outColumns {
-			if name == taken {
-				name = "sheet_" + name
-				break
-			}
+		if slices.Contains(outColumns, name) {
+			name = "sheet_" + name
 		}
-		header = append(header, name)
+		header = append(header, table.Guard(name))
 	}
 	return header
 }

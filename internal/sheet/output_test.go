@@ -170,3 +170,35 @@ func TestDemoFitsAScreen(t *testing.T) {
 		t.Errorf("the demo shows %v, not all three verdicts", verdicts)
 	}
 }
+
+// No cell of the CSV form is a formula to a spreadsheet, and a number stays one.
+func TestCSVHoldsNoFormula(t *testing.T) {
+	text := "test,participant,protocol,sex,age_years,mass_kg,rate_limiting_drug,stage,minute,work_w,hr_bpm,=hidden,remark,shift\n" +
+		"=1+1,@who,recumbent-stepper,female,58,74,no,1,2,30,96,+call,\"=HYPERLINK(\"\"https://example.org\"\",\"\"x\"\")\",-0.5\n" +
+		"=1+1,,,,,,,1,3,30,98,,,\n" +
+		"-2+3,\tB,recumbent-stepper,female,58,74,no,1,2,30,412,,,\n"
+	var b strings.Builder
+	if err := scoreText(text).WriteCSV(&b); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(strings.NewReader(b.String())).ReadAll()
+	if err != nil || len(rows) != 3 {
+		t.Fatal(len(rows), err)
+	}
+	seen := 0
+	for _, row := range rows {
+		for _, cell := range row {
+			if cell == "-0.5" {
+				seen++
+			} else if cell != "" && strings.ContainsRune("=+-@\t\r", rune(cell[0])) {
+				t.Errorf("a spreadsheet computes %q", cell)
+			}
+			if strings.HasPrefix(cell, "'") {
+				seen++
+			}
+		}
+	}
+	if seen < 7 {
+		t.Errorf("only %d of the odd cells came through:\n%s", seen, b.String())
+	}
+}
