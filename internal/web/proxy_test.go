@@ -30,6 +30,7 @@ type proxied struct {
 	plain string // of the server behind it
 	pool  *x509.CertPool
 	from  string // whom the proxy says that it speaks for
+	joins bool   // it writes that behind what the browser wrote, in one line
 }
 
 func behindProxy(t *testing.T, h http.Handler) *proxied {
@@ -56,6 +57,9 @@ func behindProxy(t *testing.T, h http.Handler) *proxied {
 		r.SetURL(to)
 		r.Out.Host = r.In.Host
 		r.Out.Header["X-Forwarded-For"] = append(r.In.Header["X-Forwarded-For"], p.from)
+		if p.joins {
+			r.Out.Header.Set("X-Forwarded-For", strings.Join(r.Out.Header["X-Forwarded-For"], ", "))
+		}
 	}})
 	proxy.TLS = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
 	proxy.StartTLS()
@@ -123,6 +127,7 @@ func TestBehindAProxy(t *testing.T) {
 	guesser := p.browser(c.bedside)
 	p.from = "192.0.2.66"
 	for n := range 6 {
+		p.joins = n%2 == 1
 		form := tokenField.FindStringSubmatch(guesser.get("/sign-in").text)[1]
 		r, _ := http.NewRequest(http.MethodPost, p.https+"/sign-in", strings.NewReader(url.Values{"token": {form}, "login": {fmt.Sprintf("nobody%d", n)}, "password": {"wrong words here"}}.Encode()))
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
