@@ -24,7 +24,7 @@ type estimateCmd struct {
 	Out       string `name:"out" placeholder:"FILE.csv" help:"Write the rows here; without it they go to standard output."`
 	Reference string `name:"reference" placeholder:"TABLE.csv" help:"Add a percentile from this table: sex, age_low, p5 to p95."`
 	SkipBad   bool   `name:"skip-bad" help:"End with exit code 0 although rows were bad."`
-	Records   string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified in the data directory of gradus serve."`
+	Records   string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified that 'gradus files --to' writes."`
 	Verified  bool   `name:"require-verified" help:"Refuse an equation whose coefficients nobody has compared with the paper."`
 	Simulate  int    `name:"simulate" placeholder:"N" help:"For a line over stages: check the interval with N simulated tests."`
 	Seed      uint64 `name:"seed" default:"1" help:"Seed of the simulated tests."`

@@ -15,7 +15,7 @@ type estimatorsCmd struct {
 	IDs []string `arg:"" optional:"" name:"id" help:"Estimators to explain; all without one."`
 
 	JSON    bool   `name:"json" help:"Print JSON."`
-	Records string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified in the data directory of gradus serve."`
+	Records string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified that 'gradus files --to' writes."`
 	Brief   bool   `name:"brief" help:"One line each: id, unit and title."`
 }
 

@@ -40,6 +40,7 @@ type commands struct {
 	Log         logCmd         `cmd:"" help:"List recorded tests, or print the events of one as JSON lines."`
 	Audit       auditCmd       `cmd:"" help:"The trail of who saw and did what: verify, show, export, anchor."`
 	Export      exportCmd      `cmd:"" help:"Hand tests to other systems: FHIR, a data package, a workbook."`
+	Files       filesCmd       `cmd:"" help:"What a record keeps as files: own protocols, comparisons with papers, mappings, study codes."`
 	Move        moveCmd        `cmd:"" help:"Copy a whole record between a directory and a database, and verify it."`
 	Sync        syncCmd        `cmd:"" help:"Send what this site has recorded to a centre, or let a site send to this one."`
 	Import      importCmd      `cmd:"" help:"Take patients, vital signs or old sheets from other systems."`

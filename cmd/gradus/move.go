@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net/url"
 	"os"
-	"path/filepath"
 	"strings"
 	"text/tabwriter"
 
@@ -49,20 +48,19 @@ func (c *moveCmd) Run(e *env) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, to.Close()) }()
-	var cards map[string][]byte
-	if !record.IsDatabase(c.From) {
-		if cards, err = web.CardsOf(c.From); err != nil {
-			return err
-		}
-	}
 	table := tabwriter.NewWriter(e.out, 0, 0, 2, ' ', 0)
-	if err := record.Move(ctx, from, to, cards, func(m record.Moved) {
+	if err := record.Move(ctx, from, to, func(m record.Moved) {
 		fmt.Fprintf(table, "%s\t%d\t%s\n", m.Table, m.Rows, m.Digest[:16])
 	}); err != nil {
 		return err
 	}
+	if !record.IsDatabase(c.From) { // what an earlier version laid beside the record, and no server has taken over yet
+		if _, err := web.TakeOver(ctx, c.From, to, false); err != nil {
+			return err
+		}
+	}
 	if !record.IsDatabase(c.To) {
-		if err := web.CardsTo(ctx, c.To, to); err != nil {
+		if err := web.WriteCard(ctx, c.To, to); err != nil {
 			return err
 		}
 	}
@@ -70,28 +68,10 @@ func (c *moveCmd) Run(e *env) (err error) {
 		return err
 	}
 	fmt.Fprintln(e.out, "Everything is there, and the same. Each line: table, rows, and the sum of its content, equal in both.")
-	return c.rest(e)
+	return nil
 }
 
-// rest says what is no part of a record.
-func (c *moveCmd) rest(e *env) error {
-	if record.IsDatabase(c.From) {
-		return nil
-	}
-	if _, err := os.Stat(filepath.Join(c.From, "protocols")); err != nil {
-		return nil
-	}
-	_, err := fmt.Fprintln(e.out, "The site's own protocols are files: copy the folder protocols into the data directory of every server.")
-	return err
-}
-
-// movable is a record that can be moved and shared.
-type movable interface {
-	record.Movable
-	Kept(ctx context.Context, name string) ([]byte, error)
-}
-
-func (c *moveCmd) open(ctx context.Context, e *env, place, named string, fresh bool) (movable, error) {
+func (c *moveCmd) open(ctx context.Context, e *env, place, named string, fresh bool) (record.Movable, error) {
 	if strings.Contains(place, "://") {
 		if err := checkAddress(place); err != nil {
 			return nil, err

@@ -37,12 +37,15 @@ func TestMoveCommand(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "site.json"), []byte(card), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.Mkdir(filepath.Join(dir, "protocols"), 0o700); err != nil {
+	if err := os.MkdirAll(filepath.Join(dir, "protocols", "ours"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "protocols", "ours", "1.yaml"), []byte("id: ours\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	database := pgtest.Database(t)
 	code, out, errw := command(t, "move", "--from", dir, "--to", database)
-	if code != exitDone || !strings.Contains(out, "Everything is there") || !strings.Contains(out, "participants") || !strings.Contains(out, "copy the folder protocols") {
+	if code != exitDone || !strings.Contains(out, "Everything is there") || !strings.Contains(out, "participants") {
 		t.Fatalf("exit %d\n%s%s", code, out, errw)
 	}
 	if code, _, errw := command(t, "move", "--from", dir, "--to", database); code != exitRefused || !strings.Contains(errw, "not empty") {
@@ -56,6 +59,16 @@ func TestMoveCommand(t *testing.T) {
 	}
 	if text, err := os.ReadFile(filepath.Join(back, "site.json")); err != nil || !strings.Contains(string(text), `"112"`) {
 		t.Errorf("the site's card: %s, %v", text, err)
+	}
+	moved, err := record.Open(ctx, back, record.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f, err := moved.File(ctx, record.FileProtocol, "ours", "1"); err != nil || string(f.Content) != "id: ours\n" {
+		t.Errorf("the site's own protocol: %s, %v", f.Content, err)
+	}
+	if err := moved.Close(); err != nil {
+		t.Fatal(err)
 	}
 	if code, _, errw := command(t, "move", "--from", filepath.Join(dir, "no"), "--to", database); code != exitRefused || !strings.Contains(errw, "there is no record") {
 		t.Errorf("from nowhere: exit %d, %s", code, errw)

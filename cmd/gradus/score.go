@@ -24,7 +24,7 @@ type scoreCmd struct {
 	CSV      bool   `name:"csv" help:"Print one CSV row for each test."`
 	Out      string `name:"out" placeholder:"FILE" help:"Write to this file; its ending (.json, .csv, .txt) picks the format."`
 	Mapping  string `name:"mapping" placeholder:"NAME" help:"Read one wide table, a row for each test, by this mapping: a shipped one or a .yaml file."`
-	Records  string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified in the data directory of gradus serve."`
+	Records  string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified that 'gradus files --to' writes."`
 	Verified bool   `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
 	Today    string `name:"today" placeholder:"DATE" help:"The day that counts as today (year-month-day); later dates are refused."`
 }

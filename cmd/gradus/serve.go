@@ -25,6 +25,7 @@ type serveCmd struct {
 	Data   string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
 	databaseFlag
 	Policy    string        `name:"policy" placeholder:"FILE" help:"The site's policy for the check before a test."`
+	Protocols string        `name:"protocols" placeholder:"DIR" help:"Folder of protocol files to offer beside those that the record keeps; the same at every server of a database."`
 	Verified  bool          `name:"require-verified" help:"Give no estimate by an equation whose coefficients nobody has compared with the paper."`
 	NoBrowser bool          `name:"no-browser" help:"Do not open a browser."`
 	LockAfter time.Duration `name:"lock-after" default:"15m" placeholder:"TIME" help:"Lock a session that nobody has used for this long (${default}); 2m suits a shared machine."`
@@ -51,13 +52,19 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	var own []record.File
+	if c.Protocols != "" {
+		if own, err = web.ReadProtocols(c.Protocols); err != nil {
+			return err
+		}
+	}
 	if address != "" && c.backups.Dir != "" {
 		return usageError{"--backup-dir is about a record in a file; a database is backed up with pg_dump, or copied by gradus move"}
 	}
 	if err := c.backups.check(); err != nil {
 		return err
 	}
-	s := session{lockAfter: c.LockAfter, listen: c.Listen, dir: dir, database: address, browser: !c.NoBrowser, site: site, verified: c.Verified, network: c.network, plain: c.Plain, passphrase: c.passphraseFile, backups: c.backups}
+	s := session{lockAfter: c.LockAfter, listen: c.Listen, dir: dir, database: address, browser: !c.NoBrowser, site: site, protocols: own, verified: c.Verified, network: c.network, plain: c.Plain, passphrase: c.passphraseFile, backups: c.backups}
 	return s.run(e)
 }
 
@@ -72,7 +79,8 @@ type session struct {
 	browser     bool
 	ready       func(context.Context, record.Store) error // before the first page
 	site        *screen.Site
-	told        string // second line, after the address
+	protocols   []record.File // of a folder
+	told        string        // second line, after the address
 	network     network
 	plain       bool // a new record is not encrypted
 	passphrase  passphraseFile
@@ -92,7 +100,7 @@ func (s *session) run(e *env) (err error) {
 		return err
 	}
 	defer way.close()
-	opener := &opener{s: s, options: web.Options{Idle: s.lockAfter, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Log: log,
+	opener := &opener{s: s, options: web.Options{Idle: s.lockAfter, Dir: s.dir, Demo: s.demo, Speed: s.speed, Verified: s.verified, Screening: s.site, Protocols: s.protocols, Log: log,
 		Secure: way.secure, Behind: s.network.Behind != "", Named: way.named, Authority: way.authority, Backup: s.backups.newest()}}
 	server, err := opener.open(ctx, e)
 	defer func() {

@@ -63,11 +63,11 @@ func (g *guarded) DropFiles(ctx context.Context, kind, name string) error {
 	return g.store.DropFiles(ctx, kind, name)
 }
 
-func (g *guarded) DropFilesBefore(ctx context.Context, kind string, before time.Time) error {
+func (g *guarded) DropOldFiles(ctx context.Context, kind string, age time.Duration, most int) error {
 	if _, err := mayKeep(ctx, kind); err != nil {
 		return err
 	}
-	return g.store.DropFilesBefore(ctx, kind, before)
+	return g.store.DropOldFiles(ctx, kind, age, most)
 }
 
 // StudyCodes tell who is who in a de-identified file: they are for whoever hands such files out.

@@ -23,8 +23,8 @@ type Files interface {
 	KeepFile(ctx context.Context, f File, over bool) (File, error)
 	// DropFiles removes all versions of a file; none is no error.
 	DropFiles(ctx context.Context, kind, name string) error
-	// DropFilesBefore removes the files of a kind that were kept before a moment.
-	DropFilesBefore(ctx context.Context, kind string, before time.Time) error
+	// DropOldFiles removes the files of a kind that were kept longer ago than age, and the oldest until so many names are left.
+	DropOldFiles(ctx context.Context, kind string, age time.Duration, most int) error
 	// StudyCodes returns the study codes of a site by the clinic's codes of its people; site 0 is the first one.
 	StudyCodes(ctx context.Context, site int64) (map[string]string, error)
 	// KeepStudyCodes keeps the codes of those who have none yet and returns all that hold then.
@@ -139,10 +139,13 @@ func (s *core) DropFiles(ctx context.Context, kind, name string) error {
 	})
 }
 
-// DropFilesBefore removes the files of a kind that are older.
-func (s *core) DropFilesBefore(ctx context.Context, kind string, before time.Time) error {
+// DropOldFiles removes the files of a kind that are old or too many.
+func (s *core) DropOldFiles(ctx context.Context, kind string, age time.Duration, most int) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `DELETE FROM files WHERE kind = ? AND at_ms < ?`, kind, ms(before))
+		if _, err := tx.ExecContext(ctx, `DELETE FROM files WHERE kind = ? AND at_ms < ?`, kind, ms(s.stamp().Add(-age))); err != nil {
+			return err
+		}
+		_, err := tx.ExecContext(ctx, `DELETE FROM files WHERE kind = ? AND name NOT IN (SELECT name FROM files WHERE kind = ? GROUP BY name ORDER BY max(id) DESC LIMIT ?)`, kind, kind, most)
 		return err
 	})
 }

@@ -10,7 +10,6 @@ import (
 	"errors"
 	"fmt"
 	"hash"
-	"maps"
 	"math"
 	"os"
 	"slices"
@@ -60,9 +59,8 @@ type table struct {
 }
 
 // Move copies everything of one record into an empty other one and reads both to compare them, all in one transaction:
-// whatever happens before its end, the other stays empty, and the first is only read. more is kept beside, under its
-// names. told is called after each table. While it runs, nobody can write either.
-func Move(ctx context.Context, from, to Movable, more map[string][]byte, told func(Moved)) (err error) {
+// whatever happens before its end, the other stays empty, and the first is only read. told is called after each table. While it runs, nobody can write either.
+func Move(ctx context.Context, from, to Movable, told func(Moved)) (err error) {
 	tables, err := sameTables(ctx, from, to)
 	if err != nil {
 		return err
@@ -92,11 +90,6 @@ func Move(ctx context.Context, from, to Movable, more map[string][]byte, told fu
 			return fmt.Errorf("record: table %s: %w", t.name, err)
 		}
 		told(moved)
-	}
-	for _, name := range slices.Sorted(maps.Keys(more)) {
-		if err := target.exec(ctx, `INSERT INTO kept (name, content) VALUES (?, ?) ON CONFLICT (name) DO NOTHING`, name, more[name]); err != nil {
-			return err
-		}
 	}
 	if err := target.exec(ctx, `DELETE FROM touched`); err != nil { // the trail came along, it is not added to
 		return err

@@ -86,7 +86,7 @@ func TestMove(t *testing.T) {
 	digests := map[string]string{}
 	for i, step := range []struct{ from, to record.Movable }{{first, second}, {second, third}, {third, last}} {
 		rows := int64(0)
-		err := record.Move(ctx, step.from, step.to, nil, func(m record.Moved) {
+		err := record.Move(ctx, step.from, step.to, func(m record.Moved) {
 			if i > 0 && digests[m.Table] != m.Digest {
 				t.Errorf("step %d: %s has %s, had %s", i, m.Table, m.Digest, digests[m.Table])
 			}
@@ -105,7 +105,7 @@ func TestMove(t *testing.T) {
 		}
 	}
 	var full *record.NotEmptyError
-	if err := record.Move(ctx, first, third, nil, func(record.Moved) {}); !errors.As(err, &full) || full.Rows == 0 {
+	if err := record.Move(ctx, first, third, func(record.Moved) {}); !errors.As(err, &full) || full.Rows == 0 {
 		t.Errorf("a record that is not empty: %v", err)
 	}
 }
@@ -119,7 +119,7 @@ func TestMoveBroken(t *testing.T) {
 	}
 	address := pgtest.Database(t)
 	to := openDatabase(t, address)
-	if err := record.Move(ctx, from, to, nil, func(record.Moved) {}); !errors.As(err, new(*record.InvalidError)) {
+	if err := record.Move(ctx, from, to, func(record.Moved) {}); !errors.As(err, new(*record.InvalidError)) {
 		t.Fatalf("text that PostgreSQL does not take: %v", err)
 	}
 	change(t, filepath.Join(from.Dir(), record.FileName), `UPDATE participants SET note = '' WHERE code = 'zero'`)
@@ -127,7 +127,7 @@ func TestMoveBroken(t *testing.T) {
 		`CREATE TRIGGER loses BEFORE INSERT ON papers FOR EACH ROW EXECUTE FUNCTION lose()`); err != nil {
 		t.Fatal(err)
 	}
-	if err := record.Move(ctx, from, to, nil, func(record.Moved) {}); err == nil {
+	if err := record.Move(ctx, from, to, func(record.Moved) {}); err == nil {
 		t.Error("a row that was lost on the way was not noticed")
 	}
 	if found, err := to.Participants(ctx, record.ParticipantFilter{}); err != nil || found.Total != 0 {
@@ -136,10 +136,7 @@ func TestMoveBroken(t *testing.T) {
 	if err := pgtest.Shared(t).Exec(nameOf(t, address), `DROP TRIGGER loses ON papers`); err != nil {
 		t.Fatal(err)
 	}
-	if err := record.Move(ctx, from, to, map[string][]byte{"site/1": []byte("{}")}, func(record.Moved) {}); err != nil {
+	if err := record.Move(ctx, from, to, func(record.Moved) {}); err != nil {
 		t.Fatal(err)
-	}
-	if got, err := to.Kept(ctx, "site/1"); err != nil || string(got) != "{}" {
-		t.Errorf("what is kept beside: %q, %v", got, err)
 	}
 }

@@ -1,5 +1,5 @@
-// Package verified keeps a site's records of equations whose numbers a named person compared with the paper: one file for
-// each equation in a folder, in the format of estimate/library/verified.
+// Package verified reads and writes a site's records of equations whose numbers a named person compared with the paper: a
+// text for each equation, in the format of estimate/library/verified.
 package verified
 
 import (
@@ -14,31 +14,40 @@ import (
 
 	"gradus/estimate"
 	"gradus/estimate/library"
-	"gradus/internal/whole"
 )
 
-// Folder holds the records; "" is no folder.
+// Folder holds the records as files; "" is no folder.
 type Folder string
 
 var fileName = regexp.MustCompile(`^[0-9a-z][0-9a-z-]{0,63}$`)
 
-// Apply puts the records into an equation and those it is joined with. A record that does not fit the equation changes
-// nothing; the errors say which, and why.
+// Apply puts the records of a folder into an equation.
 func (f Folder) Apply(e *estimate.Estimator) (faults []error) {
-	if f == "" || e == nil {
+	if f == "" {
+		return nil
+	}
+	return Apply(e, func(id string) ([]byte, error) {
+		text, err := os.ReadFile(filepath.Join(string(f), id+".yaml"))
+		if errors.Is(err, os.ErrNotExist) {
+			return nil, nil
+		}
+		return text, err
+	})
+}
+
+// Apply puts records into an equation and those it is joined with. of gives the record of an equation, nil when there is
+// none. A record that does not fit the equation changes nothing; the errors say which, and why.
+func Apply(e *estimate.Estimator, of func(id string) ([]byte, error)) (faults []error) {
+	if e == nil {
 		return nil
 	}
 	for _, one := range append([]*estimate.Estimator{e, e.Women}, e.Beside...) {
 		if one == nil || !fileName.MatchString(one.ID) {
 			continue
 		}
-		name := filepath.Join(string(f), one.ID+".yaml")
-		text, err := os.ReadFile(name)
-		if errors.Is(err, os.ErrNotExist) {
-			continue
-		}
-		if err == nil {
-			err = library.Verify(one, name, text)
+		text, err := of(one.ID)
+		if err == nil && text != nil {
+			err = library.Verify(one, one.ID+".yaml", text)
 		}
 		if err != nil {
 			faults = append(faults, err)
@@ -47,23 +56,13 @@ func (f Folder) Apply(e *estimate.Estimator) (faults []error) {
 	return faults
 }
 
-// Keep writes a record, whole or not at all. It takes none that does not fit the equation.
-func (f Folder) Keep(e *estimate.Estimator, v *estimate.Verification) error {
+// Checked is the text of a record. None is given that does not fit the equation.
+func Checked(e *estimate.Estimator, v *estimate.Verification) (string, error) {
 	text := Text(e, v)
-	name := filepath.Join(string(f), e.ID+".yaml")
-	switch {
-	case f == "":
-		return errors.New("there is no folder for it")
-	case !fileName.MatchString(e.ID):
-		return fmt.Errorf("%q cannot be the name of a file", e.ID)
+	if !fileName.MatchString(e.ID) {
+		return "", fmt.Errorf("%q cannot be the name of a file", e.ID)
 	}
-	if err := library.Verify(e, name, []byte(text)); err != nil {
-		return err
-	}
-	if err := os.MkdirAll(string(f), 0o700); err != nil {
-		return err
-	}
-	return whole.Write(name, []byte(text))
+	return text, library.Verify(e, e.ID+".yaml", []byte(text))
 }
 
 // Text is a record as a file.

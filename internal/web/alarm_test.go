@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"bytes"
 	"net/http"
 	"net/url"
 	"os"
@@ -40,8 +41,16 @@ func TestSiteCard(t *testing.T) {
 	id := w.prepare(who, alder())
 	has(t, "the running page", w.get("/tests/"+id+"/run"), http.StatusOK, `<template id="site-card">`, "0-998 (invented)", "<li>Fetch the AED</li>")
 	has(t, "from the person", w.get(who), http.StatusOK, who+"/emergency")
-	if err := os.WriteFile(filepath.Join(b.dir, "site.json"), []byte("{"), 0o600); err != nil {
+	// The file beside the record is a copy: a broken one is written anew.
+	path := filepath.Join(b.dir, "site.json")
+	whole := must(os.ReadFile(path))(t)
+	if err := os.WriteFile(path, []byte("{"), 0o600); err != nil {
 		t.Fatal(err)
+	}
+	b.again()
+	has(t, "after that", b.browser().get("/emergency"), http.StatusOK, "0-998 (invented)")
+	if text := must(os.ReadFile(path))(t); !bytes.Equal(text, whole) {
+		t.Errorf("the copy is %s", text)
 	}
 }
 

@@ -1,16 +1,15 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
-	"os"
 	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"gradus/estimate"
@@ -18,130 +17,126 @@ import (
 	"gradus/internal/intake"
 	"gradus/internal/mapping"
 	"gradus/internal/record"
-	"gradus/internal/whole"
 	"gradus/protocol"
 )
 
-// How many files may be looked at, and for how long one is kept while nobody has accepted it. They are in memory alone.
+// How many spreadsheets may be looked at, and for how long one is kept while nobody has accepted it. They are in the record,
+// since the next page may be another server's.
 const (
-	mostUploads = 4
+	mostUploads = 8
 	uploadKept  = 2 * time.Hour
 )
 
-// uploads are the files that somebody looks at.
-type uploads struct {
-	mu   sync.Mutex
-	list map[string]*upload
-}
+// Versions of an upload.
+const (
+	uploadFile    = "file"
+	uploadMapping = "mapping" // as it was matched last
+)
 
+// upload is a spreadsheet that somebody looks at.
 type upload struct {
 	name string
 	data []byte
-	at   time.Time
 	m    *mapping.Mapping // as it was matched last; nil: not yet
 }
 
-func (u *uploads) add(id string, one *upload) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	if u.list == nil {
-		u.list = map[string]*upload{}
+// keepUpload keeps a spreadsheet and how its columns are matched.
+func (s *Server) keepUpload(ctx context.Context, id string, u *upload) error {
+	if err := s.store.DropOldFiles(ctx, record.FileUpload, uploadKept, mostUploads-1); err != nil {
+		return err
 	}
-	for key, old := range u.list {
-		if one.at.Sub(old.at) > uploadKept {
-			delete(u.list, key)
-		}
+	if _, err := s.store.KeepFile(ctx, record.File{Kind: record.FileUpload, Name: id, Version: uploadFile, Title: u.name, Content: u.data}, false); err != nil {
+		return err
 	}
-	for len(u.list) >= mostUploads {
-		oldest := ""
-		for key, old := range u.list {
-			if oldest == "" || old.at.Before(u.list[oldest].at) {
-				oldest = key
-			}
-		}
-		delete(u.list, oldest)
-	}
-	u.list[id] = one
+	time.AfterFunc(uploadKept, s.dropUploads)
+	return s.keepMatch(ctx, id, u.m)
 }
 
-func (u *uploads) get(id string) (upload, bool) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	one, there := u.list[id]
-	if !there {
-		return upload{}, false
+// dropUploads removes the spreadsheets that nobody has accepted.
+func (s *Server) dropUploads() {
+	select {
+	case <-s.done:
+		return // the record may be closed; the next start does it
+	default:
 	}
-	return *one, true
-}
-
-func (u *uploads) match(id string, m *mapping.Mapping) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	if one, there := u.list[id]; there {
-		one.m = m
+	ctx, cancel := context.WithTimeout(context.Background(), shortly)
+	defer cancel()
+	if err := s.raw.DropOldFiles(ctx, record.FileUpload, uploadKept, mostUploads); err != nil {
+		s.log.Warn("old spreadsheets stay", "error", err)
 	}
 }
 
-func (u *uploads) drop(id string) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	delete(u.list, id)
+func (s *Server) keepMatch(ctx context.Context, id string, m *mapping.Mapping) error {
+	if m == nil {
+		return nil
+	}
+	_, err := s.store.KeepFile(ctx, record.File{Kind: record.FileUpload, Name: id, Version: uploadMapping, Content: m.Text()}, true)
+	return err
 }
 
-const mappingFolder = "mappings"
+func (s *Server) uploadAt(r *http.Request) (u upload, err error) {
+	id := r.PathValue("file")
+	if err := s.store.DropOldFiles(r.Context(), record.FileUpload, uploadKept, mostUploads); err != nil {
+		return u, err
+	}
+	f, err := s.store.File(r.Context(), record.FileUpload, id, uploadFile)
+	if errors.Is(err, record.ErrNotFound) {
+		return u, &askError{http.StatusNotFound, "file", say("bringin.gone"), say("bringin.gone.hint")}
+	}
+	if err != nil {
+		return u, err
+	}
+	u.name, u.data = f.Title, f.Content
+	match, err := s.store.File(r.Context(), record.FileUpload, id, uploadMapping)
+	if errors.Is(err, record.ErrNotFound) {
+		return u, nil
+	}
+	if err == nil {
+		u.m, err = mapping.Read(say("bringin.matching"), match.Content)
+	}
+	return u, err
+}
 
 var mappingID = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}$`)
 
-// keptMappings are the mappings that were kept here, by id.
-func (s *Server) keptMappings() (all []*mapping.Mapping) {
-	files, err := os.ReadDir(filepath.Join(s.dir, mappingFolder))
-	if err != nil {
-		return nil
-	}
+// keptMappings are the mappings that were kept here.
+func (s *Server) keptMappings(r *http.Request) (all []*mapping.Mapping, err error) {
+	files, err := s.store.FilesOf(r.Context(), record.FileMapping)
 	for _, f := range files {
-		if m, err := s.keptMapping(strings.TrimSuffix(f.Name(), ".yaml")); err == nil {
+		if m, err := mapping.Read(f.Name+".yaml", f.Content); err == nil { // one that an older program wrote is not offered
 			all = append(all, m)
 		}
 	}
-	return all
+	return all, err
 }
 
-func (s *Server) keptMapping(id string) (*mapping.Mapping, error) {
-	if !mappingID.MatchString(id) {
-		return nil, record.ErrNotFound
-	}
-	data, err := os.ReadFile(filepath.Join(s.dir, mappingFolder, id+".yaml"))
-	if errors.Is(err, os.ErrNotExist) {
-		return nil, record.ErrNotFound
-	}
+func (s *Server) keptMapping(r *http.Request, id string) (*mapping.Mapping, error) {
+	f, err := s.store.File(r.Context(), record.FileMapping, id, "")
 	if err != nil {
 		return nil, err
 	}
-	return mapping.Read(id+".yaml", data)
+	return mapping.Read(id+".yaml", f.Content)
 }
 
 // keepMapping keeps a mapping under a title; one of that title that is there already gets another version.
-func (s *Server) keepMapping(m *mapping.Mapping, title string) error {
+func (s *Server) keepMapping(r *http.Request, m *mapping.Mapping, title string) error {
 	m.Title, m.Source, m.Version = title, say("bringin.source"), "1"
 	m.ID = strings.Trim(regexp.MustCompile(`[^a-z0-9]+`).ReplaceAllString(strings.ToLower(title), "-"), "-")
 	m.ID = strings.Trim(m.ID[:min(len(m.ID), 40)], "-")
 	if m.ID == "" {
 		m.ID = "sheet"
 	}
-	if old, err := s.keptMapping(m.ID); err == nil {
+	if old, err := s.keptMapping(r, m.ID); err == nil {
 		n, _ := strconv.Atoi(old.Version)
 		m.Version = strconv.Itoa(n + 1)
 	}
-	dir := filepath.Join(s.dir, mappingFolder)
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return err
-	}
-	return whole.Write(filepath.Join(dir, m.ID+".yaml"), m.Text())
+	_, err := s.store.KeepFile(r.Context(), record.File{Kind: record.FileMapping, Name: m.ID, Title: title, Content: m.Text()}, true)
+	return err
 }
 
 // mappingFile gives a kept mapping as a file, for the command line.
 func (s *Server) mappingFile(w http.ResponseWriter, r *http.Request) error {
-	m, err := s.keptMapping(r.PathValue("mapping"))
+	m, err := s.keptMapping(r, r.PathValue("mapping"))
 	if err != nil {
 		return err
 	}
@@ -157,9 +152,9 @@ type bringInBody struct {
 	Done string
 }
 
-func (s *Server) bringInForm() form {
+func bringInForm(mappings []*mapping.Mapping) form {
 	kept := field{Name: "bring_mapping", Kind: "choice"}
-	for _, m := range s.keptMappings() {
+	for _, m := range mappings {
 		kept.Options = append(kept.Options, option{m.ID, m.Title})
 	}
 	kept.Hidden = len(kept.Options) == 0
@@ -168,7 +163,11 @@ func (s *Server) bringInForm() form {
 
 // bringIn asks for a clinic's spreadsheet.
 func (s *Server) bringIn(w http.ResponseWriter, r *http.Request) error {
-	body := bringInBody{Form: s.bringInForm()}
+	mappings, err := s.keptMappings(r)
+	if err != nil {
+		return err
+	}
+	body := bringInBody{Form: bringInForm(mappings)}
 	count := func(name string) int {
 		n, _ := strconv.Atoi(r.URL.Query().Get(name)) // what is no number says nothing
 		return n
@@ -176,20 +175,24 @@ func (s *Server) bringIn(w http.ResponseWriter, r *http.Request) error {
 	if r.URL.Query().Has("tests") {
 		body.Done = say("bringin.done", count("people"), count("visits"), count("tests"))
 	}
-	return s.showBringIn(w, r, http.StatusOK, body)
+	return s.showBringIn(w, r, http.StatusOK, body, mappings)
 }
 
-func (s *Server) showBringIn(w http.ResponseWriter, r *http.Request, status int, body bringInBody) error {
-	for _, m := range s.keptMappings() {
+func (s *Server) showBringIn(w http.ResponseWriter, r *http.Request, status int, body bringInBody, mappings []*mapping.Mapping) error {
+	for _, m := range mappings {
 		body.Kept = append(body.Kept, option{m.ID, say("bringin.kept.line", m.Title, m.Version)})
 	}
 	return s.show(w, status, frame{Page: "bringin", Title: say("bringin.title"), Purpose: say("bringin.purpose"), Section: "people", Token: s.token(w, r), Body: body})
 }
 
-// tookFile keeps the file in memory and goes on to its columns, or, with a kept mapping, to what it holds.
+// tookFile keeps the file and goes on to its columns, or, with a kept mapping, to what it holds.
 func (s *Server) tookFile(w http.ResponseWriter, r *http.Request) error {
 	r.Body = http.MaxBytesReader(w, r.Body, grid.MostBytes+1<<20)
-	f := s.bringInForm()
+	mappings, err := s.keptMappings(r)
+	if err != nil {
+		return err
+	}
+	f := bringInForm(mappings)
 	if err := r.ParseMultipartForm(grid.MostBytes + 1<<20); err != nil {
 		var large *http.MaxBytesError
 		if errors.As(err, &large) {
@@ -198,7 +201,7 @@ func (s *Server) tookFile(w http.ResponseWriter, r *http.Request) error {
 		return &askError{http.StatusBadRequest, "file", say("form.unread"), say("form.again")}
 	}
 	f.signed(s.signed(r))
-	one := &upload{at: s.now()}
+	one := &upload{}
 	file, head, err := r.FormFile("bring_file")
 	switch {
 	case f.bad():
@@ -211,7 +214,7 @@ func (s *Server) tookFile(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 		if id := r.PostFormValue("bring_mapping"); id != "" {
-			if one.m, err = s.keptMapping(id); err != nil {
+			if one.m, err = s.keptMapping(r, id); err != nil {
 				f.fault("bring_mapping", err.Error())
 			}
 		}
@@ -220,13 +223,15 @@ func (s *Server) tookFile(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if f.bad() {
-		return s.showBringIn(w, r, http.StatusUnprocessableEntity, bringInBody{Form: f})
+		return s.showBringIn(w, r, http.StatusUnprocessableEntity, bringInBody{Form: f}, mappings)
 	}
 	id, where := randomHex(12), ""
 	if one.m != nil {
 		where = "?look"
 	}
-	s.uploads.add(id, one)
+	if err := s.keepUpload(r.Context(), id, one); err != nil {
+		return err
+	}
 	http.Redirect(w, r, "/bring-in/"+id+where, http.StatusSeeOther)
 	return nil
 }
@@ -238,14 +243,6 @@ func (s *Server) tableOf(u *upload) (*grid.Table, error) {
 		sheet, head = u.m.Sheet, u.m.Head
 	}
 	return grid.Read(u.name, u.data, sheet, head)
-}
-
-func (s *Server) uploadAt(r *http.Request) (upload, error) {
-	u, there := s.uploads.get(r.PathValue("file"))
-	if !there {
-		return u, &askError{http.StatusNotFound, "file", say("bringin.gone"), say("bringin.gone.hint")}
-	}
-	return u, nil
 }
 
 // sheetPlans gives shipped protocols and the site's own.
@@ -317,11 +314,13 @@ func (s *Server) matched(w http.ResponseWriter, r *http.Request) error {
 		if len(title) > 200 {
 			title = title[:200]
 		}
-		if err := s.keepMapping(checked, strings.ToValidUTF8(title, "")); err != nil {
+		if err := s.keepMapping(r, checked, strings.ToValidUTF8(title, "")); err != nil {
 			return err
 		}
 	}
-	s.uploads.match(r.PathValue("file"), checked)
+	if err := s.keepMatch(r.Context(), r.PathValue("file"), checked); err != nil {
+		return err
+	}
 	http.Redirect(w, r, "/bring-in/"+r.PathValue("file")+"?look", http.StatusSeeOther)
 	return nil
 }
@@ -459,7 +458,9 @@ func (s *Server) storeLook(w http.ResponseWriter, r *http.Request, u *upload) er
 	if err != nil {
 		return err
 	}
-	s.uploads.drop(r.PathValue("file"))
+	if err := s.store.DropFiles(r.Context(), record.FileUpload, r.PathValue("file")); err != nil {
+		s.log.Warn("a spreadsheet that was brought in stays until it is too old", "error", err)
+	}
 	http.Redirect(w, r, fmt.Sprintf("/bring-in?people=%d&visits=%d&tests=%d", added.People, added.Visits, added.Tests), http.StatusSeeOther)
 	return nil
 }

@@ -5,8 +5,6 @@ import (
 	"mime/multipart"
 	"net/http"
 	"net/url"
-	"os"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -123,8 +121,11 @@ func TestBringIn(t *testing.T) {
 	has(t, "kept", kept, http.StatusOK, "Our steppers (2019) (version 1)", `href="/bring-in/mappings/our-steppers-2019"`)
 	file := w.get("/bring-in/mappings/our-steppers-2019")
 	has(t, "mapping file", file, http.StatusOK, `id: "our-steppers-2019"`, `participant: {column: "Code"}`)
-	if on, err := os.ReadFile(filepath.Join(b.dir, "mappings", "our-steppers-2019.yaml")); err != nil || string(on) != file.text {
-		t.Error("the file kept is another one", err)
+	if kept := must(b.store.File(t.Context(), record.FileMapping, "our-steppers-2019", ""))(t); string(kept.Content) != file.text {
+		t.Error("the file kept is another one")
+	}
+	if left := must(b.store.FilesOf(t.Context(), record.FileUpload))(t); len(left) != 0 {
+		t.Errorf("%d spreadsheets stay after they were brought in", len(left))
 	}
 	p = w.sendFile("/bring-in", "/bring-in", "again.csv", "bring_file", []byte(oldSheet), url.Values{"bring_mapping": {"our-steppers-2019"}})
 	has(t, "again", p, http.StatusOK, "What again.csv holds", "in the record already", "There is nothing new in it.")

@@ -11,6 +11,7 @@ import (
 	estimators "gradus/estimate/library"
 	"gradus/internal/aloud"
 	"gradus/internal/record"
+	"gradus/internal/verified"
 )
 
 type equationsBody struct{ Groups []equationGroup }
@@ -121,7 +122,7 @@ func (s *Server) equation(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) showEquation(w http.ResponseWriter, r *http.Request, status int, e *estimate.Estimator, body equationBody) error {
-	for _, err := range s.lib.compared.Apply(e) {
+	for _, err := range verified.Apply(e, s.lib.recordOf) {
 		body.Faults = append(body.Faults, err.Error())
 	}
 	body.ID, body.Text, body.Verified = e.ID, aloud.Estimator(e), verifiedText(e)
@@ -160,11 +161,14 @@ func (s *Server) compareEquation(w http.ResponseWriter, r *http.Request) error {
 	if bad {
 		return s.showEquation(w, r, http.StatusUnprocessableEntity, e, body)
 	}
-	if err := s.lib.compared.Keep(e, recordOf(e, f)); err != nil {
+	text, err := verified.Checked(e, recordOf(e, f))
+	if err != nil {
 		f.General = err.Error()
 		return s.showEquation(w, r, http.StatusUnprocessableEntity, e, body)
 	}
-	s.lib.compareAnew()
+	if err := s.keepFile(r.Context(), record.File{Kind: record.FileVerified, Name: e.ID, Title: e.Title, Content: []byte(text)}, true); err != nil {
+		return err
+	}
 	http.Redirect(w, r, "/estimators/"+e.ID+"?compared", http.StatusSeeOther)
 	return nil
 }

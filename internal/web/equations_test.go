@@ -4,12 +4,11 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
 	estimators "gradus/estimate/library"
+	"gradus/internal/record"
 )
 
 // typedNumbers are the fields of the comparison as a person with the paper fills them in.
@@ -68,7 +67,7 @@ func TestComparedWithThePaper(t *testing.T) {
 				says(t, name, p, "look at the paper again")
 			}
 		}
-		if files, err := os.ReadDir(filepath.Join(b.dir, "verified")); err == nil && len(files) > 1 {
+		if files := must(b.store.FilesOf(t.Context(), record.FileVerified))(t); len(files) > 1 {
 			t.Fatal("a record was kept of numbers that were not all the same")
 		}
 		says(t, "kept", w.send(at, at, good), "All numbers are the same", "verified by An Invented Person, physical therapist on 2026-03-02")
@@ -79,14 +78,9 @@ func TestComparedWithThePaper(t *testing.T) {
 		lacks(t, "after a restart", w.get("/tests/"+id), notice)
 
 		// A record that does not fit any more counts for nothing, and the page says so.
-		name := filepath.Join(b.dir, "verified", equation+".yaml")
-		text, err := os.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(name, []byte(strings.Replace(string(text), "estimator: "+equation, "estimator: other", 1)), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		f := must(b.store.File(t.Context(), record.FileVerified, equation, ""))(t)
+		f.Content = []byte(strings.Replace(string(f.Content), "estimator: "+equation, "estimator: other", 1))
+		must(b.store.KeepFile(t.Context(), f, true))(t)
 		b.again()
 		says(t, "broken", w.get(at), "does not fit this equation any more", "other is not "+equation)
 		says(t, "broken", w.get("/tests/"+id), notice)

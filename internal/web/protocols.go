@@ -2,12 +2,11 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
-	"os"
-	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
@@ -314,7 +313,7 @@ func (s *Server) saveProtocol(w http.ResponseWriter, r *http.Request) error {
 		}
 		return s.showEditor(w, r, http.StatusOK, body)
 	}
-	if err := s.lib.save(p, body.Text); err != nil {
+	if err := s.keepProtocol(r.Context(), p, body.Text); err != nil {
 		body.General = err.Error()
 		return s.showEditor(w, r, http.StatusUnprocessableEntity, body)
 	}
@@ -348,13 +347,9 @@ func (s *Server) importProtocol(w http.ResponseWriter, r *http.Request) error {
 // ids are the shipped protocols and the site's own.
 func (s *shelf) ids() []string {
 	all := slices.Clone(protocols.IDs())
-	dirs, err := os.ReadDir(s.own)
-	if s.own == "" || err != nil {
-		return all
-	}
-	for _, d := range dirs {
-		if d.IsDir() && fileName.MatchString(d.Name()) && len(s.versions(d.Name())) > 0 {
-			all = append(all, d.Name())
+	for _, f := range s.own.of(record.FileProtocol) {
+		if !slices.Contains(all, f.Name) {
+			all = append(all, f.Name)
 		}
 	}
 	return all
@@ -365,17 +360,19 @@ var fileName = regexp.MustCompile(`^[0-9a-z][0-9a-z.-]{0,39}$`)
 
 // versions are those of one of the site's own protocols, the newest first.
 func (s *shelf) versions(id string) (out []string) {
-	if s.own == "" || !fileName.MatchString(id) {
+	if !fileName.MatchString(id) || slices.Contains(protocols.IDs(), id) {
 		return nil
 	}
-	files, err := os.ReadDir(filepath.Join(s.own, id))
-	if err != nil {
-		return nil
-	}
-	for _, f := range files {
-		if version, is := strings.CutSuffix(f.Name(), ".yaml"); is && fileName.MatchString(version) {
-			out = append(out, version)
+	for range 2 {
+		for _, f := range s.own.of(record.FileProtocol) {
+			if f.Name == id {
+				out = append(out, f.Version)
+			}
 		}
+		if len(out) > 0 {
+			break
+		}
+		s.own.forget() // another server may have kept it a moment ago
 	}
 	slices.SortFunc(out, func(a, b string) int { return compareVersions(b, a) })
 	return out
@@ -403,19 +400,15 @@ func (s *shelf) ownProtocol(id, version string) (*protocol.Protocol, error) {
 }
 
 func (s *shelf) ownText(id, version string) (*protocol.Protocol, []byte, error) {
-	if !slices.Contains(s.versions(id), version) {
+	f, there := s.own.one(record.FileProtocol, id, version)
+	if !there {
 		return nil, nil, record.ErrNotFound
 	}
-	name := filepath.Join(s.own, id, version+".yaml")
-	text, err := os.ReadFile(name)
-	if err != nil {
-		return nil, nil, err
-	}
-	p, errs := protocols.Parse(name, text, estimators.LineOf)
+	p, errs := protocols.Parse(id+"/"+version+".yaml", f.Content, estimators.LineOf)
 	if len(errs) > 0 {
 		return nil, nil, errs[0]
 	}
-	return p, text, nil
+	return p, f.Content, nil
 }
 
 // withText is a protocol with its file; version "" is the newest.
@@ -449,31 +442,30 @@ func (s *shelf) findings(p *protocol.Protocol) (out []string) {
 	return out
 }
 
-// save keeps a text as a new version. A version that was kept never changes: tests may have been run by it.
-func (s *shelf) save(p *protocol.Protocol, text string) error {
+// keepProtocol keeps a text as a new version. A version that was kept never changes: tests may have been run by it.
+func (s *Server) keepProtocol(ctx context.Context, p *protocol.Protocol, text string) error {
 	switch {
-	case s.own == "":
-		return errors.New(say("editor.nowhere"))
 	case slices.Contains(protocols.IDs(), p.ID):
 		return errors.New(say("editor.shipped", p.ID))
 	case !fileName.MatchString(p.ID) || !fileName.MatchString(p.Version):
 		return errors.New(say("editor.name", p.ID, p.Version))
 	}
-	dir := filepath.Join(s.own, p.ID)
-	name := filepath.Join(dir, p.Version+".yaml")
-	if have, err := os.ReadFile(name); err == nil {
-		if string(have) == text {
-			return nil
-		}
+	if have, there := s.lib.own.one(record.FileProtocol, p.ID, p.Version); there && string(have.Content) != text {
 		return errors.New(say("editor.kept", p.Version, p.ID))
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return err
+	err := s.keepFile(ctx, record.File{Kind: record.FileProtocol, Name: p.ID, Version: p.Version, Title: p.Title, Content: []byte(text)}, false)
+	if taken := new(record.FileTakenError); errors.As(err, &taken) {
+		return errors.New(say("editor.kept", p.Version, p.ID))
 	}
-	half := name + ".half"
-	if err := os.WriteFile(half, []byte(text), 0o600); err != nil {
-		_ = os.Remove(half)
-		return err
+	return err
+}
+
+// keepFile keeps a file of the site for whoever acts, and tells the other servers.
+func (s *Server) keepFile(ctx context.Context, f record.File, over bool) error {
+	_, err := s.store.KeepFile(ctx, f, over)
+	s.lib.own.forget()
+	if err == nil {
+		s.tell(toldFiles, "", nil)
 	}
-	return os.Rename(half, name)
+	return err
 }

@@ -17,7 +17,6 @@ import (
 	"log/slog"
 	"net/http"
 	"os"
-	"path/filepath"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -26,7 +25,6 @@ import (
 	"gradus/internal/access"
 	"gradus/internal/record"
 	"gradus/internal/vault"
-	"gradus/internal/verified"
 	"gradus/screen"
 )
 
@@ -41,6 +39,8 @@ type Options struct {
 	Log    *slog.Logger
 
 	Verified bool // give no estimate by an equation whose coefficients nobody has compared with the paper
+
+	Protocols []record.File // the site's own in a folder, beside those of the record
 
 	Screening *screen.Site // the rules before a test; nil: those that are shipped
 
@@ -97,8 +97,6 @@ type Server struct {
 
 	administrator func(*http.Request) bool
 
-	uploads uploads // spreadsheets that somebody looks at
-
 	mu   sync.Mutex
 	live map[string]*live
 	done chan struct{} // closed when the server stops
@@ -116,14 +114,17 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{store: access.Guarded(o.Store), raw: o.Store, owner: o.Owner, idle: o.Idle, limit: o.Limit, cost: o.Cost, shared: o.Shared, vault: o.Vault, demo: o.Demo, speed: max(o.Speed, 1), log: o.Log, now: o.Now, boot: o.Boot,
 		dir: o.Dir, secure: o.Secure, behind: o.Behind, named: o.Named, root: o.Authority,
-		live: map[string]*live{}, done: make(chan struct{}), lib: newShelf(filepath.Join(o.Dir, "protocols"), o.Verified)}
+		live: map[string]*live{}, done: make(chan struct{})}
 	if s.site = o.Screening; s.site == nil {
 		s.site = screen.Default()
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
-	s.lib.compared, s.lib.log = verified.Folder(filepath.Join(o.Dir, "verified")), s.log
+	s.dropUploads()
+	own := newSiteFiles(o.Store, s.log)
+	own.also = o.Protocols
+	s.lib = newShelf(own, o.Verified)
 	if s.now == nil {
 		s.now = time.Now
 	}
@@ -154,7 +155,7 @@ func New(o Options) (*Server, error) {
 	if s.clocks, err = openClocks(o.Dir, o.Vault, o.Shared); err != nil {
 		return nil, err
 	}
-	if s.own, err = openSite(o.Dir, o.Shared); err != nil {
+	if s.own, err = openSite(o.Dir, own); err != nil {
 		return nil, err
 	}
 	if s.assets, err = openAssets(o.Assets); err != nil {

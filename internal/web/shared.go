@@ -5,8 +5,6 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/json"
-	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -32,6 +30,7 @@ const (
 	toldSamples = "samples" // of a test, which are the message's body
 	toldShow    = "show"    // what the participant's screen of a test shows
 	toldClock   = "clock"   // of a test, which was set anew
+	toldFiles   = "files"   // of the site, which changed
 )
 
 const (
@@ -87,8 +86,12 @@ func (s *Server) hear() {
 }
 
 func (s *Server) heard(m record.Message) {
-	if m.Kind == toldClock {
+	switch m.Kind {
+	case toldClock:
 		s.clocks.forget(m.Test)
+		return
+	case toldFiles:
+		s.lib.own.forget()
 		return
 	}
 	s.mu.Lock()
@@ -172,93 +175,4 @@ func (l *live) missed(events []conduct.Event, marks record.Marks) bool {
 		all += int(m.N - min(m.N, known.N(m.Term)))
 	}
 	return all > len(fresh)
-}
-
-// versions of the site's card are kept one by one, so that two servers never write the same.
-func cardName(version int) string { return fmt.Sprintf("site/%d", version) }
-
-// fetch takes over the versions that other servers have added. While the record cannot be read, what is known holds.
-func (f *siteFile) fetch() error {
-	ctx, cancel := context.WithTimeout(context.Background(), shortly)
-	defer cancel()
-	for {
-		text, err := f.shared.Kept(ctx, cardName(len(f.all)+1))
-		if errors.Is(err, record.ErrNotFound) {
-			return nil
-		}
-		var c siteCard
-		if err == nil {
-			err = json.Unmarshal(text, &c)
-		}
-		if err != nil {
-			return err
-		}
-		f.all = append(f.all, c)
-	}
-}
-
-// share adds a version behind those that others have added meanwhile.
-func (f *siteFile) share(c siteCard) error {
-	ctx, cancel := context.WithTimeout(context.Background(), shortly)
-	defer cancel()
-	for {
-		if err := f.fetch(); err != nil {
-			return err
-		}
-		c.Version = len(f.all) + 1
-		text, err := json.Marshal(c)
-		if err != nil {
-			return err
-		}
-		have, err := f.shared.KeepFirst(ctx, cardName(c.Version), text)
-		if err != nil {
-			return err
-		}
-		if slices.Equal(have, text) {
-			f.all = append(f.all, c)
-			return nil
-		}
-	}
-}
-
-// CardsOf are the versions of the site's card in a data directory, under the names that servers of one record keep
-// them by.
-func CardsOf(dir string) (map[string][]byte, error) {
-	f, err := openSite(dir, nil)
-	if err != nil {
-		return nil, err
-	}
-	cards := map[string][]byte{}
-	for _, c := range f.all {
-		if cards[cardName(c.Version)], err = json.Marshal(c); err != nil {
-			return nil, err
-		}
-	}
-	return cards, nil
-}
-
-// CardsTo puts the site's card that a record keeps into a data directory, unless there is one.
-func CardsTo(ctx context.Context, dir string, from interface {
-	Kept(ctx context.Context, name string) ([]byte, error)
-}) error {
-	f, err := openSite(dir, nil)
-	if err != nil || len(f.all) > 0 {
-		return err
-	}
-	for n := 1; ; n++ {
-		text, err := from.Kept(ctx, cardName(n))
-		if errors.Is(err, record.ErrNotFound) {
-			return nil
-		}
-		var c siteCard
-		if err == nil {
-			err = json.Unmarshal(text, &c)
-		}
-		if err == nil {
-			err = f.add(c)
-		}
-		if err != nil {
-			return err
-		}
-	}
 }

@@ -24,21 +24,26 @@ type shelf struct {
 	protocols  map[string]*protocol.Protocol // shipped, by id
 	sent       map[string]*protocol.Protocol // as a test was begun with, by hash
 	estimators map[string]*estimate.Estimator
-	verified   bool   // the site takes no equation that nobody has compared with its paper
-	own        string // directory of the site's own protocols; "": none
-	compared   verified.Folder
+	verified   bool // the site takes no equation that nobody has compared with its paper
+	own        *siteFiles
+	compared   string // what the comparisons were when the estimators were read
 	log        *slog.Logger
 }
 
-func newShelf(own string, demand bool) *shelf {
-	return &shelf{own: own, verified: demand, protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
+func newShelf(own *siteFiles, demand bool) *shelf {
+	return &shelf{own: own, verified: demand, log: own.log, protocols: map[string]*protocol.Protocol{}, sent: map[string]*protocol.Protocol{}, estimators: map[string]*estimate.Estimator{}}
 }
 
 // estimator returns the one a protocol names, joined with those beside it; nil when it names none.
 func (s *shelf) estimator(o *protocol.Outcome) (*estimate.Estimator, error) {
 	id := strings.Join(append([]string{o.Estimator, o.Women}, o.Also...), " ")
+	records := s.comparisons()
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if s.compared != records {
+		clear(s.estimators)
+		s.compared = records
+	}
 	if e := s.estimators[id]; e != nil {
 		return e, nil
 	}
@@ -54,21 +59,31 @@ func (s *shelf) estimator(o *protocol.Outcome) (*estimate.Estimator, error) {
 	return e, nil
 }
 
+// comparisons says which there are: another text when one was added or changed, by this server or another one.
+func (s *shelf) comparisons() string {
+	var b strings.Builder
+	for _, f := range s.own.of(record.FileVerified) {
+		fmt.Fprintf(&b, "%d %d\n", f.ID, f.At.UnixMilli())
+	}
+	return b.String()
+}
+
+// recordOf is the site's comparison of an equation with its paper; nil when there is none.
+func (s *shelf) recordOf(id string) ([]byte, error) {
+	for _, f := range s.own.of(record.FileVerified) {
+		if f.Name == id {
+			return f.Content, nil
+		}
+	}
+	return nil, nil
+}
+
 // applyRecords puts in what the site compared with the papers. A record that does not fit stands on the equation's page and
 // in the log; the equation then counts as not compared.
 func (s *shelf) applyRecords(e *estimate.Estimator) {
-	for _, err := range s.compared.Apply(e) {
-		if s.log != nil {
-			s.log.Warn("record of a comparison with the paper", "error", err)
-		}
+	for _, err := range verified.Apply(e, s.recordOf) {
+		s.log.Warn("record of a comparison with the paper", "error", err)
 	}
-}
-
-// compareAnew forgets the equations that were read, so that a new record counts.
-func (s *shelf) compareAnew() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	clear(s.estimators)
 }
 
 // protocol returns a shipped protocol, or the newest version of one of the site's own.

@@ -1,6 +1,8 @@
 package web
 
 import (
+	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,10 +11,12 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
 
+	"gradus/internal/record"
 	"gradus/internal/whole"
 )
 
@@ -46,77 +50,134 @@ func (c siteCard) Said() string {
 	return say("site.said", c.Version, c.By, day(c.At.Local()))
 }
 
-// siteFile keeps all versions of the card in a file beside the record, so that the card can be shown when the record
-// cannot be read.
+// siteFile keeps all versions of the card in the record, and the same in a file beside it, so that the card can be shown
+// while the record is locked or cannot be read.
 type siteFile struct {
-	path   string
-	shared Shared // keeps the versions instead of the file; nil: none
-	mu     sync.Mutex
-	all    []siteCard
+	path  string
+	files *siteFiles // nil: the file alone, before the record is open
+	mu    sync.Mutex
+	all   []siteCard
 }
 
 const siteName = "site.json"
 
-func openSite(dir string, shared Shared) (*siteFile, error) {
-	f := &siteFile{path: filepath.Join(dir, siteName), shared: shared}
-	if shared != nil {
-		return f, f.fetch()
+func openSite(dir string, files *siteFiles) (*siteFile, error) {
+	f := &siteFile{path: filepath.Join(dir, siteName), files: files}
+	if files != nil {
+		return f, f.look()
 	}
-	text, err := os.ReadFile(f.path)
+	var err error
+	f.all, err = readCards(f.path)
+	return f, err
+}
+
+// readCards reads the file; none is no card.
+func readCards(path string) (all []siteCard, err error) {
+	text, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return f, nil
+		return nil, nil
 	}
 	if err != nil {
 		return nil, err
 	}
-	if err := json.Unmarshal(text, &f.all); err != nil {
-		return nil, fmt.Errorf("%s: %w; put the file right, or move it away and enter the site's card again", f.path, err)
+	if err := json.Unmarshal(text, &all); err != nil {
+		return nil, fmt.Errorf("%s: %w; put the file right, or move it away and enter the site's card again", path, err)
 	}
-	return f, nil
+	return all, nil
 }
 
 // card is the newest version; its version is 0 when there is none.
 func (f *siteFile) card() siteCard {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	f.look()
-	if len(f.all) == 0 {
+	all := f.versions()
+	if len(all) == 0 {
 		return siteCard{}
 	}
-	return f.all[len(f.all)-1]
+	return all[len(all)-1]
 }
 
 func (f *siteFile) versions() []siteCard {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.look()
+	if f.files != nil {
+		_ = f.look() // what is known holds: the card is needed most when nothing else works
+	}
 	return slices.Clone(f.all)
 }
 
-func (f *siteFile) look() {
-	if f.shared != nil {
-		_ = f.fetch() // what is known holds: the card is needed most when nothing else works
+// look takes over what the record has, whichever server wrote it, and puts it into the file.
+func (f *siteFile) look() error {
+	all, err := cardsOf(f.files.of(record.FileCard))
+	if err != nil || len(all) <= len(f.all) {
+		return err
 	}
+	f.all = all
+	return writeCards(f.path, all)
 }
 
-// add puts another version on disk and then in force.
-func (f *siteFile) add(c siteCard) error {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	if f.shared != nil {
-		return f.share(c)
+// cardsOf reads versions of the card as the record keeps them.
+func cardsOf(files []record.File) (all []siteCard, err error) {
+	for _, file := range files {
+		var c siteCard
+		if err := json.Unmarshal(file.Content, &c); err != nil {
+			return nil, fmt.Errorf("version %s of the site's card: %w", file.Version, err)
+		}
+		all = append(all, c)
 	}
-	c.Version = len(f.all) + 1
-	all := append(slices.Clone(f.all), c)
+	slices.SortFunc(all, func(a, b siteCard) int { return a.Version - b.Version })
+	return all, nil
+}
+
+// writeCards writes the file, unless it says the same.
+func writeCards(path string, all []siteCard) error {
 	text, err := json.MarshalIndent(all, "", "  ")
 	if err != nil {
 		return err
 	}
-	if err := whole.Write(f.path, append(text, '\n')); err != nil {
+	text = append(text, '\n')
+	if have, err := os.ReadFile(path); err == nil && bytes.Equal(have, text) {
+		return nil
+	}
+	return whole.Write(path, text)
+}
+
+func cardFile(c siteCard) (record.File, error) {
+	text, err := json.Marshal(c)
+	return record.File{Kind: record.FileCard, Name: "site", Version: strconv.Itoa(c.Version), Content: text, By: c.By}, err
+}
+
+// keepCard keeps another version, behind those that other servers have added meanwhile.
+func (s *Server) keepCard(ctx context.Context, c siteCard) error {
+	var err error
+	for range 10 {
+		c.Version = len(s.own.versions()) + 1
+		var file record.File
+		if file, err = cardFile(c); err == nil {
+			err = s.keepFile(ctx, file, false)
+		}
+		if taken := new(record.FileTakenError); errors.As(err, &taken) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		s.own.mu.Lock()
+		defer s.own.mu.Unlock()
+		return s.own.look()
+	}
+	return err
+}
+
+// WriteCard puts the site's card of a record into a data directory, where it is read while the record is locked.
+func WriteCard(ctx context.Context, dir string, store record.Files) error {
+	files, err := store.FilesOf(ctx, record.FileCard)
+	if err != nil || len(files) == 0 {
 		return err
 	}
-	f.all = all
-	return nil
+	all, err := cardsOf(files)
+	if err != nil {
+		return err
+	}
+	return writeCards(filepath.Join(dir, siteName), all)
 }
 
 type settingsBody struct {
@@ -158,7 +219,7 @@ func (s *Server) changeSettings(w http.ResponseWriter, r *http.Request) error {
 		return s.showSettings(w, r, http.StatusUnprocessableEntity, f)
 	}
 	plan := strings.ReplaceAll(f.text("site_plan"), "\r\n", "\n")
-	err := s.own.add(siteCard{Number: f.text("site_number"), Inside: f.text("site_inside"), Address: strings.ReplaceAll(f.text("site_address"), "\r\n", "\n"), AED: f.text("site_aed"), Plan: plan, By: f.text("by"), At: s.now().UTC()})
+	err := s.keepCard(r.Context(), siteCard{Number: f.text("site_number"), Inside: f.text("site_inside"), Address: strings.ReplaceAll(f.text("site_address"), "\r\n", "\n"), AED: f.text("site_aed"), Plan: plan, By: f.text("by"), At: s.now().UTC()})
 	if err != nil {
 		return err
 	}

@@ -44,7 +44,6 @@ var protocolTexts = map[string]string{
 	"editor.try":            "Try it",
 	"editor.save":           "Keep this version",
 	"editor.sound":          "Nothing was found against it.",
-	"editor.nowhere":        "There is no data directory to keep it in. Save it as a file.",
 	"editor.shipped":        "%s comes with the program and does not change. Give yours another id, at the top of the text.",
 	"editor.name":           "%q version %q cannot be a file's name. Write small letters, digits, points and hyphens, at most 40.",
 	"editor.kept":           "Version %s of %s is kept already and does not change. Raise the version, at the top of the text.",

@@ -26,18 +26,20 @@ import (
 
 // bedside is a server on a record in a directory, with the clocks of a machine that the test moves.
 type bedside struct {
-	verified bool // the site demands verified equations
-	t        *testing.T
-	dir      string
-	store    record.Store
-	srv      *web.Server
-	http     *httptest.Server
-	demo     bool
-	speed    int
-	clock    *clocks
-	log      *slog.Logger
-	owner    web.Owner
-	together bool // the record goes by the clock of the test too
+	verified  bool // the site demands verified equations
+	t         *testing.T
+	dir       string
+	store     record.Store
+	srv       *web.Server
+	http      *httptest.Server
+	demo      bool
+	speed     int
+	clock     *clocks
+	log       *slog.Logger
+	owner     web.Owner
+	shared    web.Shared
+	protocols []record.File
+	together  bool // the record goes by the clock of the test too
 
 	administrator func(*http.Request) bool
 }
@@ -88,7 +90,7 @@ func (b *bedside) start() {
 func (b *bedside) serve() {
 	b.t.Helper()
 	var err error
-	b.srv, err = web.New(web.Options{Store: b.store, Dir: b.dir, Demo: b.demo, Speed: b.speed, Assets: built, Verified: b.verified, Log: b.log, Owner: b.owner, Cost: access.Cost{MiB: 1, Passes: 1, Lanes: 1}, Administrator: b.administrator,
+	b.srv, err = web.New(web.Options{Store: b.store, Dir: b.dir, Demo: b.demo, Speed: b.speed, Assets: built, Verified: b.verified, Log: b.log, Owner: b.owner, Shared: b.shared, Protocols: b.protocols, Cost: access.Cost{MiB: 1, Passes: 1, Lanes: 1}, Administrator: b.administrator,
 		Now: func() time.Time { return b.clock.wall }, Boot: func() (web.Boot, bool) { return b.clock.boot, !b.clock.none }})
 	if err != nil {
 		b.t.Fatal(err)

@@ -32,13 +32,17 @@ func files(t *testing.T, b *bench) {
 		_, err := b.KeepFile(ctx, bad, true)
 		refused[*record.InvalidError](t, "bad", err)
 	}
-	if err := b.DropFilesBefore(ctx, record.FileProtocol, kept.At); err != nil {
-		t.Fatal(err)
+	must(b.KeepFile(ctx, record.File{Kind: record.FileProtocol, Name: "walk", Version: "1", Content: []byte("a: 3")}, false))(t)
+	drop := func(age time.Duration, most, left int) {
+		t.Helper()
+		if err := b.DropOldFiles(ctx, record.FileProtocol, age, most); err != nil {
+			t.Fatal(err)
+		}
+		equal(t, "files left", len(must(b.FilesOf(ctx, record.FileProtocol))(t)), left)
 	}
-	equal(t, "none is older", len(must(b.FilesOf(ctx, record.FileProtocol))(t)), 2)
-	if err := b.DropFilesBefore(ctx, record.FileProtocol, time.Now().Add(time.Hour)); err != nil {
-		t.Fatal(err)
-	}
+	drop(time.Hour, 2, 3)
+	drop(time.Hour, 1, 1) // both versions of the older one go
+	drop(-time.Hour, 2, 0)
 	if err := b.DropFiles(ctx, record.FileMapping, "bike"); err != nil {
 		t.Fatal(err)
 	}
