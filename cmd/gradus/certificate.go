@@ -34,7 +34,7 @@ func (c *certificateCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	return tellCertificate(folder, made).to(e.out)
+	return tellCertificate(folder, c.serve(), made).to(e.out)
 }
 
 // presentNames are those of the certificate there is, else those of the machine.
@@ -49,7 +49,15 @@ func presentNames(folder string) ([]string, error) {
 	return names, nil
 }
 
-func tellCertificate(folder string, m localca.Made) *telling {
+// serve is the command that starts the server with this certificate.
+func (c *certificateCmd) serve() string {
+	if c.Data == "" {
+		return "gradus serve --listen 0.0.0.0:7475"
+	}
+	return "gradus serve --listen 0.0.0.0:7475 --data " + c.Data
+}
+
+func tellCertificate(folder, serve string, m localca.Made) *telling {
 	t := &telling{}
 	switch {
 	case m.NewAuthority:
@@ -72,7 +80,7 @@ func tellCertificate(folder string, m localca.Made) *telling {
 	if m.NewAuthority {
 		first := names[0]
 		t.say("", "Next:")
-		t.say("   ", "1. gradus serve --listen 0.0.0.0:7475")
+		t.say("   ", "1. %s", serve)
 		t.say("   ", "2. On each device open https://%s:7475/trust, go on past the browser's warning this once, save the authority's certificate, compare the fingerprint with the one above, and follow the steps for that device.", first)
 		t.say("   ", "3. The key of the authority (%s) is needed only to renew. For the most caution move it to a stick in a safe; the devices go on trusting the server.", localca.AuthorityKey)
 		t.gap()

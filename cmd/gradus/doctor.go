@@ -14,6 +14,7 @@ import (
 type doctorCmd struct {
 	Data    string `name:"data" placeholder:"DIR" help:"Directory of the record; the user's own data directory when left out."`
 	Backups string `name:"backup-dir" placeholder:"DIR" help:"Folder of the backups; backups in the data directory when left out."`
+	databaseFlag
 	passphraseFile
 	JSON bool `name:"json" help:"Write the findings as JSON."`
 }
@@ -25,9 +26,18 @@ func (c *doctorCmd) Run(e *env) error {
 		return err
 	}
 	l := doctor.Looking{Dir: dir, Backups: c.Backups, Now: time.Now,
-		Open: func(ctx context.Context) (*record.SQLite, error) {
+		Open: func(ctx context.Context) (doctor.Record, error) {
 			return c.look(ctx, e, dir)
 		}}
+	address, err := c.address()
+	if err != nil {
+		return err
+	}
+	if address != "" {
+		l.Database, l.Open = true, func(ctx context.Context) (doctor.Record, error) {
+			return record.OpenDatabase(ctx, address, record.Options{ReadOnly: true})
+		}
+	}
 	if l.Backups == "" {
 		l.Backups = filepath.Join(dir, doctor.Backups)
 	}
@@ -42,7 +52,7 @@ func (c *doctorCmd) Run(e *env) error {
 }
 
 // look opens the record for reading. Without a passphrase an encrypted one stays unread, which is no fault.
-func (c *doctorCmd) look(ctx context.Context, e *env, dir string) (*record.SQLite, error) {
+func (c *doctorCmd) look(ctx context.Context, e *env, dir string) (doctor.Record, error) {
 	state, err := vault.StateOf(dir)
 	if err != nil {
 		return nil, err

@@ -54,6 +54,9 @@ func TestMoveCommand(t *testing.T) {
 	if code, _, errw := command(t, "move", "--from", database, "--to", back); code != exitUsage || !strings.Contains(errw, "--plain") {
 		t.Errorf("without a word about encryption: exit %d, %s", code, errw)
 	}
+	if _, out, errw := command(t, "doctor", "--data", dir, "--database", database); !strings.Contains(out, "record: opens and is whole") || !strings.Contains(out, "pg_dump") || strings.Contains(out, "fault      record") {
+		t.Errorf("the doctor of a database: %s%s", out, errw)
+	}
 	if code, out, errw := command(t, "move", "--from", database, "--to", back, "--plain"); code != exitDone {
 		t.Fatalf("back: exit %d\n%s%s", code, out, errw)
 	}

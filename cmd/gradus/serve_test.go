@@ -3,7 +3,9 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -93,6 +95,40 @@ func TestServe(t *testing.T) {
 	}
 	if _, err := os.Stat(filepath.Join(dir, "gradus.db")); err != nil {
 		t.Error(err)
+	}
+}
+
+// While the server still waits for somebody slow, a second signal ends it at once.
+func TestSecondSignal(t *testing.T) {
+	cmd, address, said := program(t, "serve", "--listen", "127.0.0.1:0", "--no-browser", "--plain", "--data", t.TempDir())
+	host := strings.Trim(strings.TrimPrefix(address, "http://"), "/")
+	fetch(t, address)
+	slow, err := net.Dial("tcp", host)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer slow.Close()
+	fmt.Fprintf(slow, "POST /people HTTP/1.1\r\nHost: %s\r\nContent-Type: application/x-www-form-urlencoded\r\nExpect: 100-continue\r\nContent-Length: 100\r\n\r\n", host)
+	if line, err := bufio.NewReader(slow).ReadString('\n'); err != nil || !strings.Contains(line, "100") { // its body is waited for
+		t.Fatal(line, err)
+	}
+	began := time.Now()
+	if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	for { // until nobody is let in any more
+		c, err := net.Dial("tcp", host)
+		if err != nil {
+			break
+		}
+		c.Close()
+		time.Sleep(20 * time.Millisecond)
+	}
+	if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatalf("the server did not wait for the slow one: %v", err)
+	}
+	if code := ended(t, cmd); code == exitDone || time.Since(began) > 8*time.Second {
+		t.Errorf("after the second signal: exit code %d, %v: %s", code, time.Since(began), said.String())
 	}
 }
 

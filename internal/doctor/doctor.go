@@ -72,7 +72,17 @@ type Looking struct {
 	Backups string // folder of the backups
 	Now     func() time.Time
 	// Open opens the record for reading.
-	Open func(context.Context) (*record.SQLite, error)
+	Open func(context.Context) (Record, error)
+	// Database says that the record is on a server, which backs it up.
+	Database bool
+}
+
+// Record is what is asked of a record.
+type Record interface {
+	Schema(context.Context) (int64, error)
+	Check(context.Context) error
+	Tests(context.Context, record.TestFilter) ([]record.Test, error)
+	Close() error
 }
 
 // Look looks at everything. It changes nothing but a small file that it removes again.
@@ -205,6 +215,9 @@ func theRecord(ctx context.Context, l Looking) []Finding {
 
 func backups(l Looking) Finding {
 	const what = "backup"
+	if l.Database {
+		return Finding{what, Attention, "the record is in a database; this program does not know how it is backed up", "see that the database's own backups run (pg_dump, or an archive of its log) and that one was restored on trial"}
+	}
 	const do = "make one with gradus backup, on another disk, and try it with gradus restore --check"
 	newest, ok := backup.Newest(l.Backups)
 	if !ok {

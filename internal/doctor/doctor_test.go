@@ -34,7 +34,7 @@ func clinic(t *testing.T) (Looking, time.Time) {
 	}
 	now := time.Now()
 	l := Looking{Dir: dir, Backups: filepath.Join(dir, Backups), Now: func() time.Time { return now },
-		Open: func(ctx context.Context) (*record.SQLite, error) {
+		Open: func(ctx context.Context) (Record, error) {
 			return record.Open(ctx, dir, record.Options{ReadOnly: true})
 		}}
 	if err := os.Mkdir(l.Backups, 0o700); err != nil {
@@ -90,10 +90,10 @@ func TestEachFault(t *testing.T) {
 			must(t, os.WriteFile(filepath.Join(l.Dir, record.FileName), []byte(strings.Repeat("no record ", 1000)), 0o600))
 		}, "record", Fault, record.FileName},
 		"locked record": {func(_ *testing.T, l *Looking, _ time.Time) {
-			l.Open = func(context.Context) (*record.SQLite, error) { return nil, ErrLocked }
+			l.Open = func(context.Context) (Record, error) { return nil, ErrLocked }
 		}, "record", Attention, "encrypted"},
 		"other fault": {func(_ *testing.T, l *Looking, _ time.Time) {
-			l.Open = func(context.Context) (*record.SQLite, error) { return nil, errors.New("invented") }
+			l.Open = func(context.Context) (Record, error) { return nil, errors.New("invented") }
 		}, "record", Fault, "invented"},
 		"no backup":       {func(t *testing.T, l *Looking, _ time.Time) { must(t, os.RemoveAll(l.Backups)) }, "backup", Attention, "none"},
 		"old backup":      {func(t *testing.T, l *Looking, now time.Time) { age(t, l, now.Add(-3*day)) }, "backup", Attention, "72 hours"},

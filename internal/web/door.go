@@ -16,14 +16,14 @@ type Times struct {
 	Head   time.Duration // the head of a request must be there
 	Body   time.Duration // and its body
 	Answer time.Duration // the answer must have been taken; a stream of events sets its own
+	Close  time.Duration // after the server was told to go, what still runs is cut off
 }
 
-var usual = Times{Head: 10 * time.Second, Body: time.Minute, Answer: 3 * time.Minute}
+var usual = Times{Head: 10 * time.Second, Body: time.Minute, Answer: 3 * time.Minute, Close: 10 * time.Second}
 
 const (
 	idleWithin = 2 * time.Minute
 	maxHead    = 32 << 10 // bytes of a request's head
-	closing    = 10 * time.Second
 )
 
 // Door lets requests in until it is told to close, and then lets running answers finish.
@@ -68,16 +68,18 @@ func (d Door) Serve(ctx context.Context, ln net.Listener) error {
 		return errors.Join(err, h.Close())
 	case <-ctx.Done():
 	}
-	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), closing)
+	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), d.Within.Close)
 	defer cancel()
 	if s, ok := d.Handler.(drainer); ok {
 		s.Drain(wait)
 		s.Stop()
 	}
-	if err := h.Shutdown(wait); err != nil {
-		return errors.Join(err, h.Close())
+	err := h.Shutdown(wait)
+	if errors.Is(err, context.DeadlineExceeded) { // somebody sends by drops; that is no fault of the program
+		d.Log.Info("requests were cut off that did not end in time")
+		return h.Close()
 	}
-	return nil
+	return err
 }
 
 func (d Door) withBeside(next http.Handler) http.Handler {

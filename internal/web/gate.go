@@ -109,6 +109,14 @@ func (g *Gate) Ready(ctx context.Context) error {
 	return errLocked
 }
 
+// Metrics gives the counts of the pages, before they are open those of the gate.
+func (g *Gate) Metrics() http.Handler {
+	if s := g.inner.Load(); s != nil {
+		return s.Metrics()
+	}
+	return g.shell.Metrics()
+}
+
 // Stop ends the streams of the observers.
 func (g *Gate) Stop() {
 	if s := g.inner.Load(); s != nil {

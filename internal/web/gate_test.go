@@ -241,6 +241,33 @@ func TestGateUnlockedAtStart(t *testing.T) {
 	}
 }
 
+// An encrypted record tells its counts like any other, before and after it is opened, on this machine alone.
+func TestGateCounts(t *testing.T) {
+	g := begunGate(t)
+	ln, err := web.Listen("127.0.0.1:0", web.Reach{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, end := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- web.Door{Handler: g.gate}.Serve(ctx, ln) }()
+	defer func() {
+		end()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	}()
+	b := &browser{&bedside{t: t, http: &httptest.Server{URL: "http://" + ln.Addr().String()}}, http.DefaultClient}
+	if p := b.get("/metrics"); p.status != http.StatusOK || !strings.Contains(p.text, "gradus_requests_total") && !strings.Contains(p.text, "gradus_events_total 0") {
+		t.Errorf("locked: %d %.200s", p.status, p.text)
+	}
+	g.setUp(g.browser())
+	g.browser().get("/people")
+	if p := b.get("/metrics"); p.status != http.StatusOK || !strings.Contains(p.text, `route="GET /people"`) {
+		t.Errorf("open: %d %.200s", p.status, p.text)
+	}
+}
+
 // The clock of a test outlives the program under encryption too, and its file says nothing.
 func TestGateKeepsClocks(t *testing.T) {
 	g := begunGate(t)

@@ -42,7 +42,7 @@ func behindDoor(t *testing.T, within web.Times) (*bedside, string) {
 
 // Clients that send by drops are let go, and nobody waits for them meanwhile.
 func TestSlowClients(t *testing.T) {
-	_, at := behindDoor(t, web.Times{Head: 200 * time.Millisecond, Body: 400 * time.Millisecond, Answer: time.Minute})
+	_, at := behindDoor(t, web.Times{Head: 200 * time.Millisecond, Body: 400 * time.Millisecond, Answer: time.Minute, Close: time.Minute})
 	for name, first := range map[string]string{
 		"head": "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n",
 		"body": "POST /api/tests/x/events HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\nContent-Length: 100\r\n\r\n{",
@@ -78,9 +78,42 @@ func TestSlowClients(t *testing.T) {
 	}
 }
 
+// Who sends by drops does not keep the server from going, and makes no fault of it.
+func TestSlowClientAtTheEnd(t *testing.T) {
+	ln, err := web.Listen("127.0.0.1:0", web.Reach{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, end := context.WithCancel(context.Background())
+	ended, reached := make(chan error, 1), make(chan struct{})
+	slow := http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		close(reached)
+		io.Copy(io.Discard, r.Body) //nolint:errcheck // it is cut off
+	})
+	go func() {
+		ended <- web.Door{Handler: slow, Within: web.Times{Head: time.Minute, Body: time.Minute, Answer: time.Minute, Close: 200 * time.Millisecond}}.Serve(ctx, ln)
+	}()
+	c, err := net.Dial("tcp", ln.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	fmt.Fprint(c, "POST / HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 100\r\n\r\n{")
+	<-reached
+	end()
+	select {
+	case err := <-ended:
+		if err != nil {
+			t.Errorf("the server ended with %v", err)
+		}
+	case <-time.After(10 * time.Second):
+		t.Fatal("the server waits for a slow client")
+	}
+}
+
 // The time within which an answer must be taken does not cut a stream.
 func TestTimesLeaveStreams(t *testing.T) {
-	b, at := behindDoor(t, web.Times{Head: 200 * time.Millisecond, Body: 200 * time.Millisecond, Answer: 200 * time.Millisecond})
+	b, at := behindDoor(t, web.Times{Head: 200 * time.Millisecond, Body: 200 * time.Millisecond, Answer: 200 * time.Millisecond, Close: time.Minute})
 	w := b.browser()
 	id := w.prepare(w.person("A-1"), alder())
 	resp, err := http.Get("http://" + at + "/api/tests/" + id + "/stream?since=1.1")
@@ -154,6 +187,12 @@ func (l *lockedBuffer) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) empty() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.b.Reset()
 }
 
 func (l *lockedBuffer) text() string {

@@ -92,7 +92,7 @@ func named(host string) bool { return host == wardName }
 func TestBehindAProxy(t *testing.T) {
 	c := openClinic(t)
 	c.srv.Stop()
-	srv, err := web.New(web.Options{Store: c.store, Dir: c.dir, Assets: built, Secure: true, Behind: true, Named: named, Cost: access.Cost{MiB: 1, Passes: 1, Lanes: 1}, Now: func() time.Time { return c.clock.wall }})
+	srv, err := web.New(web.Options{Store: c.store, Dir: c.dir, Assets: built, Secure: true, Behind: true, Named: named, Log: c.bedside.log, Cost: access.Cost{MiB: 1, Passes: 1, Lanes: 1}, Now: func() time.Time { return c.clock.wall }})
 	if err != nil {
 		t.Fatal(err)
 	}

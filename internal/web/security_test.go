@@ -1,7 +1,6 @@
 package web_test
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -33,15 +32,16 @@ type clinic struct {
 	ids      map[string]string // by the names of the routes
 	running  string
 	accounts map[string]record.Account // by role, and by role + "-north"
-	log      *bytes.Buffer
+	log      *lockedBuffer
 }
 
 func openClinic(t *testing.T) *clinic {
 	t.Helper()
-	c := &clinic{bedside: begin(t, false), accounts: map[string]record.Account{}, log: &bytes.Buffer{}}
+	c := &clinic{bedside: begin(t, false), accounts: map[string]record.Account{}, log: &lockedBuffer{}}
 	c.together = true
-	c.bedside.log = slog.New(slog.NewTextHandler(c.log, nil))
+	c.bedside.log = slog.New(slog.NewTextHandler(c.log, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	c.again()
+	t.Cleanup(c.logHoldsNobody)
 	w := c.browser()
 	who := w.person("A-1")
 	done := w.prepare(who, alder())
@@ -80,6 +80,31 @@ func openClinic(t *testing.T) *clinic {
 		}
 	}
 	return c
+}
+
+// secretForm is what tokens, codes, keys and their hashes look like; the number of a request is shorter.
+var secretForm = regexp.MustCompile(`[0-9a-fA-F]{16,}|[A-Z2-7]{16,}|(?:[A-Z0-9]{5}-){2,}|\$argon2|=[0-9]{6}\b`)
+
+// logHoldsNobody looks, at the end of every test in a clinic, for people and secrets in all that was logged.
+func (c *clinic) logHoldsNobody() {
+	text := c.log.text()
+	secrets := []string{goodPassword, "Kim ", "A-1", "B-2", c.ids["test"], c.running}
+	for login := range c.accounts {
+		if strings.HasSuffix(login, "-north") {
+			secrets = append(secrets, login)
+		}
+	}
+	for _, s := range secrets {
+		if strings.Contains(text, s) {
+			c.t.Errorf("the log holds %q:\n%s", s, text)
+		}
+	}
+	if found := secretForm.FindString(text); found != "" {
+		c.t.Errorf("the log holds %q, which may be a token or a code:\n%s", found, text)
+	}
+	if !strings.Contains(text, "msg=") {
+		c.t.Error("nothing was logged")
+	}
 }
 
 // signedIn is a browser of somebody.
@@ -456,7 +481,7 @@ func TestSessionTokens(t *testing.T) {
 		t.Errorf("a token that was copied works after signing out: at %s", p.at)
 	}
 	for _, token := range []string{first, second} {
-		if strings.Contains(c.log.String(), token) {
+		if strings.Contains(c.log.text(), token) {
 			t.Error("a token stands in the log")
 		}
 	}
@@ -552,7 +577,7 @@ func TestGuessing(t *testing.T) {
 	if p := w.signIn("clinician", goodPassword); p.at != "/account" {
 		t.Errorf("after a wait: %d at %s", p.status, p.at)
 	}
-	if log := c.log.String(); strings.Contains(log, "not the password") || strings.Contains(log, "clinician") {
+	if log := c.log.text(); strings.Contains(log, "not the password") || strings.Contains(log, "clinician") {
 		t.Error("a password or a name stands in the log")
 	}
 }
@@ -567,14 +592,14 @@ func TestInjection(t *testing.T) {
 		t.Errorf("a name with markup: %d %.500s", p.status, p.text)
 	}
 	strict(t, "a name with markup", p)
-	c.log.Reset()
+	c.log.empty()
 	r, err := http.NewRequest(http.MethodGet, c.http.URL+"/people?q="+url.QueryEscape(evil), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	w.do(r)
 	c.browser().signIn("a\nlevel=ERROR msg=forged", "x")
-	for line := range strings.Lines(c.log.String()) {
+	for line := range strings.Lines(c.log.text()) {
 		if !strings.HasPrefix(line, "time=") || strings.ContainsRune(line, 0x1b) {
 			t.Errorf("a line of the log is forged: %q", line)
 		}
@@ -628,7 +653,7 @@ func TestAccountsOfAClinic(t *testing.T) {
 	if p := c.browser().signIn("new.one", "a long sentence of mine"); p.at != "/account" {
 		t.Errorf("the chosen password: at %s", p.at)
 	}
-	for name, text := range map[string]string{"log": c.log.String(), "page": admin.get("/accounts").text} {
+	for name, text := range map[string]string{"log": c.log.text(), "page": admin.get("/accounts").text} {
 		if strings.Contains(text, code) || strings.Contains(text, "a long sentence") {
 			t.Errorf("the %s tells a secret", name)
 		}
