@@ -68,6 +68,13 @@ func (w *watched) saw(ctx context.Context, err error, entity, note string) {
 	}
 }
 
+// Refused enters that something was refused before the record was asked, as a page that the role does not reach.
+func Refused(ctx context.Context, store record.Store, err *RefusedError, entity string) {
+	if w, ok := store.(*watched); ok {
+		w.saw(ctx, err, entity, "")
+	}
+}
+
 // fresh reports whether a look is to be entered, and how many could not be.
 func (w *watched) fresh(look string) (missed int, fresh bool) {
 	w.mu.Lock()

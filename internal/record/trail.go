@@ -606,6 +606,8 @@ type TrailFilter struct {
 	Person   int64  // what is about this person, those shown as it, and their visits and tests
 	Test     string // what is about this test
 	Actor    string // who acted, such as account/2
+	Actions  []string
+	Site     int64 // what is about people, tests and machines of this site, and what its accounts did; 0: every site
 	From, To time.Time
 	After    int64 // only entries after this number
 	Before   int64 // only entries before this number; 0: from the end
@@ -619,7 +621,14 @@ func (s *core) Entries(ctx context.Context, f TrailFilter) (entries []audit.Entr
 		if err != nil {
 			return err
 		}
-		query, args := `SELECT json FROM audit WHERE seq < ? AND seq > ?`, []any{int64(1<<63 - 1), f.After}
+		staff, err := staffOf(ctx, tx, f.Site)
+		if err != nil {
+			return err
+		}
+		query, args := `SELECT json, CAST(NULL AS BIGINT) FROM audit WHERE seq < ? AND seq > ?`, []any{int64(1<<63 - 1), f.After}
+		if f.Site != 0 {
+			query = `SELECT json, ` + siteOfTopic + ` FROM audit WHERE seq < ? AND seq > ?`
+		}
 		if f.Before > 0 {
 			args[0] = f.Before
 		}
@@ -638,14 +647,15 @@ func (s *core) Entries(ctx context.Context, f TrailFilter) (entries []audit.Entr
 		full := errors.New("enough")
 		err = each(ctx, tx, func(rows *sql.Rows) error {
 			var text string
-			if err := rows.Scan(&text); err != nil {
+			var site sql.NullInt64
+			if err := rows.Scan(&text, &site); err != nil {
 				return err
 			}
 			e, err := entryOf(text)
 			if err != nil {
 				return err
 			}
-			if f.Actor != "" && e.Actor != f.Actor || !f.about(e) {
+			if !f.takes(e) || f.Site != 0 && !ofSite(f.Site, site, staff, e) {
 				return nil
 			}
 			if entries = append(entries, e); len(entries) == f.Limit {
@@ -661,6 +671,49 @@ func (s *core) Entries(ctx context.Context, f TrailFilter) (entries []audit.Entr
 	return entries, err
 }
 
+// siteOfTopic is the site of what an entry is about, while that is in the record.
+const siteOfTopic = `CASE
+	WHEN topic LIKE 'person/%' THEN (SELECT site FROM participants WHERE id = CAST(substr(topic, 8) AS BIGINT))
+	WHEN topic LIKE 'visit/%' THEN (SELECT p.site FROM visits v JOIN participants p ON p.id = v.participant WHERE v.id = CAST(substr(topic, 7) AS BIGINT))
+	WHEN topic LIKE 'test/%' THEN (SELECT site FROM tests WHERE id = substr(topic, 6))
+	WHEN topic LIKE 'paper/%' THEN (SELECT t.site FROM papers p JOIN tests t ON t.id = p.test WHERE p.id = CAST(substr(topic, 7) AS BIGINT))
+	WHEN topic LIKE 'merge/%' THEN (SELECT p.site FROM merges m JOIN participants p ON p.id = m.into_id WHERE m.id = CAST(substr(topic, 7) AS BIGINT))
+	WHEN topic LIKE 'reassignment/%' THEN (SELECT t.site FROM reassignments a JOIN tests t ON t.id = a.test WHERE a.id = CAST(substr(topic, 14) AS BIGINT))
+	WHEN topic LIKE 'machine/%' THEN (SELECT site FROM machines WHERE id = CAST(substr(topic, 9) AS BIGINT))
+	WHEN topic LIKE 'control-run/%' THEN (SELECT m.site FROM control_runs c JOIN machines m ON m.id = c.machine WHERE c.id = CAST(substr(topic, 13) AS BIGINT))
+	WHEN topic LIKE 'erasure/%' THEN (SELECT site FROM erasures WHERE id = CAST(substr(topic, 9) AS BIGINT))
+	WHEN topic LIKE 'study-code/%' THEN (SELECT site FROM study_codes WHERE id = CAST(substr(topic, 12) AS BIGINT))
+	WHEN topic LIKE 'account/%' THEN (SELECT site FROM accounts WHERE id = CAST(substr(topic, 9) AS BIGINT))
+	WHEN topic LIKE 'site/%' THEN CAST(substr(topic, 6) AS BIGINT) END`
+
+// ofSite reports whether an entry is of a site: by what it is about or, where that says nothing, by who acted. Lists of
+// people that a command went through are of every site.
+func ofSite(site int64, about sql.NullInt64, staff map[string]bool, e audit.Entry) bool {
+	if about.Valid {
+		return about.Int64 == site
+	}
+	return staff[e.Actor] || e.Entity == "people" && !strings.HasPrefix(e.Actor, "account/")
+}
+
+// staffOf are the accounts of a site as entries name them.
+func staffOf(ctx context.Context, tx *sql.Tx, site int64) (map[string]bool, error) {
+	staff := map[string]bool{}
+	if site == 0 {
+		return staff, nil
+	}
+	return staff, each(ctx, tx, func(rows *sql.Rows) error {
+		var id int64
+		err := rows.Scan(&id)
+		staff[accountName(id)] = true
+		return err
+	}, `SELECT id FROM accounts WHERE site = ?`, site)
+}
+
+// takes reports whether an entry is what a filter asks for, as far as the database was not asked.
+func (f TrailFilter) takes(e audit.Entry) bool {
+	return (f.Actor == "" || e.Actor == f.Actor) && (len(f.Actions) == 0 || slices.Contains(f.Actions, e.Action)) && f.about(e)
+}
+
 // about keeps of the entries on lists of people only those in which the person was seen.
 func (f TrailFilter) about(e audit.Entry) bool {
 	return f.Person == 0 || e.Entity != "people" || slices.Contains(strings.Fields(e.Note), strconv.FormatInt(f.Person, 10))
@@ -670,16 +723,19 @@ func topicsOf(ctx context.Context, tx *sql.Tx, f TrailFilter) (topics []string, 
 	if f.Test != "" {
 		topics = append(topics, "test/"+f.Test)
 	}
-	if f.Person == 0 {
-		return topics, nil
-	}
-	topics = append(topics, "people", fmt.Sprintf("person/%d", f.Person))
 	add := func(rows *sql.Rows) error {
 		var topic string
 		err := rows.Scan(&topic)
 		topics = append(topics, topic)
 		return err
 	}
+	if f.Person == 0 {
+		if f.Test == "" {
+			return topics, nil
+		}
+		return topics, each(ctx, tx, add, `SELECT 'paper/' || id FROM papers WHERE test = ? UNION ALL SELECT 'reassignment/' || id FROM reassignments WHERE test = ?`, f.Test, f.Test)
+	}
+	topics = append(topics, "people", fmt.Sprintf("person/%d", f.Person))
 	for _, query := range []string{
 		`SELECT 'person/' || id FROM participants WHERE kept = ?`,
 		`SELECT 'merge/' || id FROM merges WHERE from_id = ? OR into_id = ?`,

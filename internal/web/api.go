@@ -78,6 +78,9 @@ func (s *Server) note(r *http.Request, err error) {
 	if ask := new(askError); errors.As(err, &ask) {
 		return
 	}
+	if refused := new(access.RefusedError); errors.As(err, &refused) {
+		s.enterRefused(r, refused)
+	}
 	if status, _ := explain(err); status >= http.StatusInternalServerError && r.Context().Err() == nil {
 		s.meters.errors.WithLabelValues("inside").Inc()
 		s.logOf(r.Context()).Error("inside", "error", err)

@@ -6,6 +6,8 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
@@ -212,6 +214,7 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request, err error) {
 		status, word = http.StatusForbidden, "prove"
 	case errors.As(err, &refused):
 		status, word = http.StatusForbidden, "right"
+		s.enterRefused(r, refused)
 		s.log.Warn("refused", "why", "right", "right", string(refused.Right), "account", visitorOf(r).who.Account, "method", r.Method)
 	}
 	switch {
@@ -234,6 +237,30 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request, err error) {
 		}
 	}
 }
+
+// enterRefused enters in the audit trail what was refused, a look or a change: of whom or what by the address, as far as that
+// holds numbers and no words.
+func (s *Server) enterRefused(r *http.Request, err *access.RefusedError) {
+	who := visitorOf(r)
+	if !who.in || err.Right == "" {
+		return
+	}
+	_, path, _ := strings.Cut(r.Pattern, " ")
+	entity := "page" + path
+	for _, name := range []string{"person", "visit", "test", "machine", "account"} {
+		if id := r.PathValue(name); name == "test" && plainID.MatchString(id) || isNumber(id) {
+			entity = name + "/" + id
+		}
+	}
+	access.Refused(access.With(r.Context(), who.who), s.store, err, entity)
+}
+
+func isNumber(id string) bool {
+	n, err := strconv.ParseInt(id, 10, 64)
+	return err == nil && n > 0
+}
+
+var plainID = regexp.MustCompile(`^[0-9A-Za-z-]{1,64}$`)
 
 // seen is an answer that knows its request, so that a page can say who is signed in.
 type seen struct {
