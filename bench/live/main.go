@@ -27,6 +27,7 @@ import (
 
 	"gradus/conduct"
 	"gradus/estimate/library"
+	"gradus/internal/access"
 	"gradus/internal/pgtest"
 	"gradus/internal/record"
 	"gradus/protocol"
@@ -80,11 +81,10 @@ func run() (missed bool, err error) {
 	} else if *servers != 1 {
 		return false, errors.New("several servers need -postgres")
 	}
-	ids, err := prepare(place)
-	if err != nil {
+	l := &load{}
+	if err := l.prepare(place); err != nil {
 		return false, err
 	}
-	l := &load{ids: ids}
 	for i := range *servers {
 		address, server, err := start(filepath.Join(dir, fmt.Sprint(i)), place)
 		if err != nil {
@@ -108,38 +108,61 @@ func run() (missed bool, err error) {
 	return l.report(), nil
 }
 
-// prepare makes the tests, each with the first load set, as a page would have left them.
-func prepare(place string) ([]string, error) {
+// prepare makes the tests, each with the first load set, as a page would have left them, and for each an account that is
+// signed in at the page and at another place that looks on.
+func (l *load) prepare(place string) error {
 	ctx := context.Background()
 	store, err := record.OpenAny(ctx, place, record.Options{})
 	if err != nil {
-		return nil, err
+		return err
 	}
 	defer store.Close()
 	p, err := protocols.Load("recumbent-stepper", library.LineOf)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	sent, err := json.Marshal(p)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	ids := make([]string, *tests)
-	for i := range ids {
-		ids[i] = fmt.Sprintf("live-%04d", i)
-		t := record.Test{ID: ids[i], Protocol: p.ID, Version: p.Version, Hash: p.Hash, Sent: sent, Title: p.Title, Demo: true}
+	for i := range *tests {
+		id := fmt.Sprintf("live-%04d", i)
+		a, err := store.AddAccount(ctx, record.Account{Login: id, Name: "Invented " + id, Roles: []string{string(access.Clinician)}, Site: record.FirstSite, Handle: id, CreatedBy: "live"})
+		if err != nil {
+			return err
+		}
+		t := record.Test{ID: id, Protocol: p.ID, Version: p.Version, Hash: p.Hash, Sent: sent, Title: p.Title, Demo: true, Account: a.ID}
 		if _, err := store.NewTest(ctx, t); err != nil {
-			return nil, err
+			return err
 		}
 		began := conduct.Event{Term: 1, N: 1, Kind: conduct.Began, Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: p.ID, Version: p.Version, Hash: p.Hash,
 			Inputs: conduct.Inputs{AgeYears: 58, Sex: conduct.Female, MassKg: 71}}}
 		stage := conduct.Event{Term: 1, N: 2, Kind: conduct.StageBegun, Code: "stage-1", V: 30}
-		if _, err := store.Append(ctx, ids[i], []conduct.Event{began, stage}); err != nil {
-			return nil, err
+		if _, err := store.Append(ctx, id, []conduct.Event{began, stage}); err != nil {
+			return err
 		}
+		page, err := signedIn(ctx, store, a.ID)
+		if err != nil {
+			return err
+		}
+		beside, err := signedIn(ctx, store, a.ID)
+		if err != nil {
+			return err
+		}
+		l.ids, l.pages, l.beside = append(l.ids, id), append(l.pages, page), append(l.beside, beside)
 	}
-	return ids, nil
+	return nil
 }
+
+// signedIn begins a session as a sign-in does, and returns its token. The password is not computed: that a thousand
+// people type one in the same second is not what is measured.
+func signedIn(ctx context.Context, store record.Store, account int64) (string, error) {
+	token, now := access.Token(), time.Now()
+	return token, store.AddSession(ctx, record.Session{Hash: access.HashOf(token), Account: account, Created: now, Seen: now, Proved: now, Until: now.Add(8 * time.Hour), Source: "127.0.0.1", Agent: "live"})
+}
+
+// cookie is the line with which a request shows the token of its session.
+func cookie(token string) string { return "Cookie: gradus-session=" + token + "\r\n" }
 
 // start runs a server as its own process and returns its address.
 func start(dir, place string) (string, *exec.Cmd, error) {
@@ -177,6 +200,8 @@ type load struct {
 	addresses []string // of the servers
 	servers   []*exec.Cmd
 	ids       []string
+	pages     []string // tokens of the sessions of the pages
+	beside    []string // tokens of those who look on
 
 	measuring atomic.Bool
 	began     time.Time
@@ -228,7 +253,7 @@ func (l *load) play() error {
 		for range *watchers {
 			h := &heard{last: 2}
 			l.heard = append(l.heard, h)
-			conn, in, err := l.watch(l.addresses[(i+1)%len(l.addresses)], l.ids[i])
+			conn, in, err := l.watch(l.addresses[(i+1)%len(l.addresses)], l.ids[i], l.beside[i])
 			if err != nil {
 				return err
 			}
@@ -271,12 +296,12 @@ func (l *load) play() error {
 }
 
 // watch opens a stream of a test after the events that are stored already.
-func (l *load) watch(address, id string) (net.Conn, *bufio.Reader, error) {
+func (l *load) watch(address, id, token string) (net.Conn, *bufio.Reader, error) {
 	conn, err := net.Dial("tcp", address)
 	if err != nil {
 		return nil, nil, err
 	}
-	fmt.Fprintf(conn, "GET /api/tests/%s/stream?since=1.2 HTTP/1.1\r\nHost: %s\r\n\r\n", id, address)
+	fmt.Fprintf(conn, "GET /api/tests/%s/stream?since=1.2 HTTP/1.1\r\nHost: %s\r\n%s\r\n", id, address, cookie(token))
 	in := bufio.NewReaderSize(conn, 2048)
 	status, err := in.ReadString('\n')
 	if err != nil || !strings.Contains(status, " 200 ") {
@@ -347,9 +372,10 @@ func number(text []byte, name string) (int64, bool) {
 // caller is the connection of one page. It is written and read by hand, so that the client takes little of the
 // processors that it shares with the server.
 type caller struct {
-	conn net.Conn
-	in   *bufio.Reader
-	host string
+	conn  net.Conn
+	in    *bufio.Reader
+	host  string
+	token string
 }
 
 func (l *load) dial(i int) (*caller, error) {
@@ -358,7 +384,7 @@ func (l *load) dial(i int) (*caller, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &caller{conn, bufio.NewReaderSize(conn, 2048), address}, nil
+	return &caller{conn, bufio.NewReaderSize(conn, 2048), address, l.pages[i]}, nil
 }
 
 const answerIn = 10 * time.Second
@@ -368,7 +394,7 @@ func (c *caller) post(path, body string) error {
 	if err := c.conn.SetDeadline(time.Now().Add(answerIn)); err != nil {
 		return err
 	}
-	if _, err := fmt.Fprintf(c.conn, "POST %s HTTP/1.1\r\nHost: %s\r\nContent-Type: application/json\r\nContent-Length: %d\r\n\r\n%s", path, c.host, len(body), body); err != nil {
+	if _, err := fmt.Fprintf(c.conn, "POST %s HTTP/1.1\r\nHost: %s\r\n%sContent-Type: application/json\r\nContent-Length: %d\r\n\r\n%s", path, c.host, cookie(c.token), len(body), body); err != nil {
 		return err
 	}
 	status, err := c.in.ReadString('\n')
@@ -469,6 +495,14 @@ func (l *load) compare(place string) error {
 		return err
 	}
 	defer store.Close()
+	head, faults, err := store.VerifyTrail(ctx, nil)
+	if err != nil {
+		return err
+	}
+	if len(faults) > 0 {
+		return fmt.Errorf("the audit trail has %d faults, the first: %v", len(faults), faults[0])
+	}
+	fmt.Printf("the audit trail has %d entries and is whole\n", head.Seq)
 	var lost []string
 	for i, id := range l.ids {
 		events, err := store.Events(ctx, id)
