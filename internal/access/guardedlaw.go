@@ -263,6 +263,27 @@ func (g *guarded) Session(ctx context.Context, hash string) (record.Session, err
 	return s, nil
 }
 
+func (g *guarded) Signed(ctx context.Context, hash string) (record.Session, record.Account, error) {
+	if _, ok := From(ctx); !ok {
+		return record.Session{}, record.Account{}, &NobodyError{}
+	}
+	s, a, err := g.store.Signed(ctx, hash)
+	if err != nil {
+		return s, a, err
+	}
+	if err := own(ctx, s.Account); err != nil {
+		return record.Session{}, record.Account{}, err
+	}
+	return s, a, nil
+}
+
+func (g *guarded) Awake(ctx context.Context, seen map[string]time.Time) error {
+	if _, err := Need(ctx, Accounts); err != nil {
+		return err
+	}
+	return g.store.Awake(ctx, seen)
+}
+
 func (g *guarded) ChangeSession(ctx context.Context, hash string, change func(*record.Session) error) error {
 	if _, err := g.Session(ctx, hash); err != nil {
 		return err

@@ -61,6 +61,10 @@ type Accounts interface {
 	AddSession(ctx context.Context, s Session) error
 	// Session returns one that has not ended, or ErrNotFound.
 	Session(ctx context.Context, hash string) (Session, error)
+	// Signed returns a session of an account that has not ended, with its account, or ErrNotFound.
+	Signed(ctx context.Context, hash string) (Session, Account, error)
+	// Awake notes when sessions were last used. Those that have ended, are locked or were used later stay as they are.
+	Awake(ctx context.Context, seen map[string]time.Time) error
 	// ChangeSession lets change work on a session that has not ended and stores the outcome.
 	ChangeSession(ctx context.Context, hash string, change func(*Session) error) error
 	// Sessions returns those of an account that have not ended, the newest first.
@@ -300,12 +304,19 @@ func oneAccount(ctx context.Context, q querier, where string, arg any) (a Accoun
 }
 
 func scanAccount(row interface{ Scan(...any) error }, a *Account) error {
+	to, done := accountFields(a)
+	err := row.Scan(to...)
+	done()
+	return err
+}
+
+// accountFields are where the columns of an account are read to; done puts the rest in its place.
+func accountFields(a *Account) (to []any, done func()) {
 	var roles string
 	var created int64
 	var disabled sql.NullInt64
-	err := row.Scan(&a.ID, &a.Login, &a.Name, &roles, &a.Site, &a.Password, &a.TOTP, &a.TOTPStep, &a.Handle, &created, &a.CreatedBy, &disabled)
-	a.Roles, a.Created, a.Disabled = strings.Fields(roles), fromMs(created), sometime(disabled)
-	return err
+	return []any{&a.ID, &a.Login, &a.Name, &roles, &a.Site, &a.Password, &a.TOTP, &a.TOTPStep, &a.Handle, &created, &a.CreatedBy, &disabled},
+		func() { a.Roles, a.Created, a.Disabled = strings.Fields(roles), fromMs(created), sometime(disabled) }
 }
 
 // sometime is a stored moment, zero where there is none.

@@ -15,19 +15,20 @@ type core struct {
 	writer *sql.DB // nil when it was opened for reading only
 	reader *sql.DB
 	dialect
-	st       statements
-	crowd    crowd
-	samplers crowd    // of those who write samples, where a database takes more than one writer
-	known    sync.Map // tests that are there
-	salts    sync.Map // of their digests
-	names    names
-	cool     func() // waits for the first reading of the names
+	st    statements
+	crowd crowd
+	known sync.Map // tests that are there
+	salts sync.Map // of their digests
+	names names
+	cool  func() // waits for the first reading of the names
 }
 
 // dialect is what a database does in its own way.
 type dialect struct {
 	end      string                                                      // the query for the end of the audit trail, which nobody else adds to until the commit
 	codeIs   string                                                      // the condition that a participant has a code, in whatever case
+	many     many                                                        // writes what many jobs have to write
+	samples  int                                                         // how many writes of samples share one commit at most
 	snapshot *sql.TxOptions                                              // of a transaction that sees one state of the record
 	alone    func(ctx context.Context, tx *sql.Tx) error                 // waits until no other program changes anything but events and samples
 	hold     func(ctx context.Context, tx *sql.Tx, tests []string) error // waits until no other program writes events of these tests

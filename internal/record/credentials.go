@@ -121,11 +121,54 @@ func (s *core) AddSession(ctx context.Context, n Session) error {
 }
 
 func scanSession(row interface{ Scan(...any) error }, n *Session) error {
+	to, done := sessionFields(n)
+	err := row.Scan(to...)
+	done()
+	return err
+}
+
+// sessionFields are where the columns of a session are read to; done puts the rest in its place.
+func sessionFields(n *Session) (to []any, done func()) {
 	var account, locked sql.NullInt64
 	var created, seen, proved, until int64
-	err := row.Scan(&n.Hash, &account, &created, &seen, &proved, &until, &locked, &n.Source, &n.Agent)
-	n.Account, n.Created, n.Seen, n.Proved, n.Until, n.Locked = account.Int64, fromMs(created), fromMs(seen), fromMs(proved), fromMs(until), sometime(locked)
-	return err
+	return []any{&n.Hash, &account, &created, &seen, &proved, &until, &locked, &n.Source, &n.Agent}, func() {
+		n.Account, n.Created, n.Seen, n.Proved, n.Until, n.Locked = account.Int64, fromMs(created), fromMs(seen), fromMs(proved), fromMs(until), sometime(locked)
+	}
+}
+
+var signedQuery = `SELECT ` + inTable("s", sessionColumns) + `, ` + inTable("a", accountColumns) + `
+	FROM sessions s JOIN accounts a ON a.id = s.account WHERE s.hash = ? AND s.ended_ms IS NULL AND s.until_ms > ?`
+
+func inTable(table, columns string) string {
+	return table + "." + strings.ReplaceAll(columns, ", ", ", "+table+".")
+}
+
+// Signed returns a session with its account: what every request asks for, in one question.
+func (s *core) Signed(ctx context.Context, hash string) (n Session, a Account, err error) {
+	session, doneSession := sessionFields(&n)
+	account, doneAccount := accountFields(&a)
+	err = s.reader.QueryRowContext(ctx, signedQuery, hash, ms(s.now())).Scan(append(session, account...)...)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Session{}, Account{}, fmt.Errorf("record: session: %w", ErrNotFound)
+	}
+	if err != nil {
+		return Session{}, Account{}, s.fault(ctx, err)
+	}
+	doneSession()
+	doneAccount()
+	return n, a, nil
+}
+
+// Awake notes when sessions were last used, all in one commit.
+func (s *core) Awake(ctx context.Context, seen map[string]time.Time) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		for hash, at := range seen {
+			if _, err := tx.ExecContext(ctx, `UPDATE sessions SET seen_ms = ? WHERE hash = ? AND ended_ms IS NULL AND locked_ms IS NULL AND seen_ms < ?`, ms(at), hash, ms(at)); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
 }
 
 func (s *core) oneSession(ctx context.Context, q querier, hash string) (n Session, err error) {

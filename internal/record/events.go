@@ -28,52 +28,11 @@ func (s *core) Append(ctx context.Context, test string, events []conduct.Event) 
 	if err != nil {
 		return nil, err
 	}
-	var marks Marks
-	j := &job{test: test}
-	j.do = func(ctx context.Context, tx *sql.Tx) (err error) {
-		if marks, err = s.marks(ctx, tx, test); err != nil {
-			return err
-		}
-		var fresh []eventRow
-		for _, row := range rows {
-			last := marks.N(row.id.Term)
-			switch {
-			case row.id.N <= last:
-				if err := s.compare(ctx, tx, test, row); err != nil {
-					return err
-				}
-				continue
-			case row.id.N != last+1:
-				return fmt.Errorf("record: test %s: %w", test, &GapError{Got: row.id, Want: conduct.ID{Term: row.id.Term, N: last + 1}})
-			}
-			fresh, marks = append(fresh, row), marks.with(row.id)
-		}
-		if len(fresh) == 0 {
-			return nil
-		}
-		salt, err := s.salt(ctx, tx, test)
-		if err != nil {
-			return err
-		}
-		ends, received := false, ms(s.now())
-		var n noted
-		for _, row := range fresh {
-			if err := s.insert(ctx, tx, test, row, received); err != nil {
-				return err
-			}
-			n.event(test, salt, row, received)
-			ends = ends || row.event.Kind == conduct.Closed || row.event.Kind == conduct.TookOver
-		}
-		j.noted = n.entries()
-		if ends {
-			return settleClosed(ctx, tx, test)
-		}
-		return nil
-	}
+	j := &job{test: test, rows: rows}
 	if err := s.together(ctx, j); err != nil {
 		return nil, err
 	}
-	return marks, nil
+	return j.marks, nil
 }
 
 // rowsOf checks events, sorts them by id and drops doubles.
@@ -153,8 +112,8 @@ func decode(test string, id conduct.ID, text []byte) (e conduct.Event, err error
 	return e, nil
 }
 
-// marks finds the last event of each term by the ends of the index, however long the test is.
-func (s *core) marks(ctx context.Context, tx *sql.Tx, test string) (Marks, error) {
+// marksOf finds the last event of each term by the ends of the index, however long the test is.
+func (s *core) marksOf(ctx context.Context, tx *sql.Tx, test string) (Marks, error) {
 	var marks Marks
 	var id conduct.ID
 	err := tx.StmtContext(ctx, s.st.top).QueryRowContext(ctx, test).Scan(&id.Term, &id.N)

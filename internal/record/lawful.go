@@ -127,7 +127,7 @@ func (s *core) Countersign(ctx context.Context, c Countersign) (Countersign, err
 		case t.Account != 0 && t.Account == c.Account:
 			return &InvalidError{"countersign of test " + c.Test, "nobody countersigns an own test"}
 		}
-		marks, err := s.marks(ctx, tx, c.Test)
+		marks, err := s.marksOf(ctx, tx, c.Test)
 		if err != nil {
 			return err
 		}

@@ -46,12 +46,14 @@ var _ Store = (*SQLite)(nil)
 // sqlite needs no locks: every writing transaction holds the whole file.
 func (s *SQLite) sqlite() dialect {
 	return dialect{
-		end:    trailEnd,
-		codeIs: `code = ?`,
-		alone:  func(context.Context, *sql.Tx) error { return nil },
-		hold:   func(context.Context, *sql.Tx, []string) error { return nil },
-		blame:  s.says,
-		wrote:  func(jobs int) { s.tidier.wrote(jobs) },
+		end:     trailEnd,
+		codeIs:  `code = ?`,
+		many:    oneByOne{&s.core},
+		samples: 24,
+		alone:   func(context.Context, *sql.Tx) error { return nil },
+		hold:    func(context.Context, *sql.Tx, []string) error { return nil },
+		blame:   s.says,
+		wrote:   func(jobs int) { s.tidier.wrote(jobs) },
 	}
 }
 

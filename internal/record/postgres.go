@@ -40,7 +40,7 @@ const (
 	lockPatience    = "8s"
 )
 
-// Connections of one program: events take one, samples another; the others are for all other writes.
+// Connections of one program: events and samples take one; the others are for all other writes.
 const pgWriters, pgReaders = 4, 6
 
 // IsDatabase reports whether a place is the address of a database on a server, not a directory.
@@ -74,7 +74,7 @@ func openDatabase(ctx context.Context, address string, o Options, own schema) (_
 		return nil, err
 	}
 	s := &Postgres{core: core{place: placeOf(config), now: o.Now}, config: config}
-	s.dialect, s.samplers.alone = s.postgres(), true
+	s.dialect = s.postgres()
 	if s.now == nil {
 		s.now = time.Now
 	}
@@ -251,6 +251,8 @@ const (
 func (s *Postgres) postgres() dialect {
 	return dialect{
 		end:      fmt.Sprintf(`SELECT seq, at_ms, hash FROM audit_end(%d)`, trailLock),
+		many:     atOnce{},
+		samples:  128,
 		codeIs:   `lower(code) = lower(CAST(? AS TEXT) COLLATE "C")`,
 		snapshot: &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true},
 		alone: func(ctx context.Context, tx *sql.Tx) error {

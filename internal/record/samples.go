@@ -21,44 +21,7 @@ func (s *core) AppendSamples(ctx context.Context, test string, blocks []Block) e
 			return err
 		}
 	}
-	j := &job{test: test, later: true}
-	j.do = func(ctx context.Context, tx *sql.Tx) error {
-		if err := s.testKnown(ctx, tx, test); err != nil {
-			return err
-		}
-		salt, err := s.salt(ctx, tx, test)
-		if err != nil {
-			return err
-		}
-		var n noted
-		for i, b := range blocks {
-			fresh, err := s.addBlock(ctx, tx, test, b)
-			if err != nil && i > 0 {
-				err = spoilt{err}
-			}
-			if err != nil {
-				return err
-			}
-			if fresh {
-				n.block(test, salt, b.Seq, blockDigest(b.Seq, int64(b.From), int64(b.To), b.Kind, b.Payload))
-			}
-		}
-		j.noted = n.entries()
-		return nil
-	}
-	return s.together(ctx, j)
-}
-
-// addBlock stores a block unless it is there.
-func (s *core) addBlock(ctx context.Context, tx *sql.Tx, test string, b Block) (fresh bool, err error) {
-	done, err := tx.StmtContext(ctx, s.st.block).ExecContext(ctx, test, int64(b.Seq), int64(b.From), int64(b.To), b.Kind, b.Payload)
-	if err != nil {
-		return false, err
-	}
-	if n, err := done.RowsAffected(); err != nil || n == 1 {
-		return true, err
-	}
-	return false, s.sameBlock(ctx, tx, test, b)
+	return s.together(ctx, &job{test: test, later: true, blocks: blocks})
 }
 
 // testKnown looks a test up once: a test that is there is never taken away.

@@ -1,32 +1,29 @@
 package record
 
 import (
-	"cmp"
 	"context"
-	"database/sql"
 	"errors"
-	"slices"
 	"sync"
 
 	"gradus/internal/audit"
 )
 
-// How many writes may share one commit. Samples can wait a little, events not: a commit takes all the events that
-// wait and only so many samples that the next event does not wait long for its end.
-const (
-	eventsAtOnce  = 128
-	samplesAtOnce = 24
-)
+// eventsAtOnce is how many writes of events may share one commit. Samples can wait a little, events not: a commit takes
+// all the events that wait and only so many samples that the next event does not wait long for its end.
+const eventsAtOnce = 128
 
 // job is a write that shares its commit with those that wait beside it.
 type job struct {
-	test  string
-	do    func(ctx context.Context, tx *sql.Tx) error // decides before it writes, else its error is spoilt; may be called again after a rollback
-	later bool                                        // samples: events go before it
-	who   audit.Who
-	noted []audit.Entry // what do has written, for the audit trail
-	err   error
-	done  chan struct{}
+	test   string
+	rows   []eventRow   // events to store,
+	blocks []Block      // or samples,
+	note   *audit.Entry // or an entry of the audit trail alone
+	later  bool         // events go before it
+	who    audit.Who
+	marks  Marks         // how far the events then are
+	noted  []audit.Entry // what was written, for the audit trail
+	err    error
+	done   chan struct{}
 }
 
 // crowd are the jobs that wait while a commit is on its way to the disk. What comes in meanwhile goes into the
@@ -35,19 +32,11 @@ type crowd struct {
 	mu            sync.Mutex
 	events, later []*job
 	busy          bool
-	alone         bool // no events come here, so that samples need not leave room for them
 }
 
 // next takes the jobs of the next commit.
-func (c *crowd) next() []*job {
-	if c.alone {
-		jobs := take(nil, &c.later, eventsAtOnce)
-		// In one order, so that two programs that store the same blocks never wait for each other.
-		slices.SortStableFunc(jobs, func(a, b *job) int { return cmp.Compare(a.test, b.test) })
-		return jobs
-	}
-	jobs := take(nil, &c.events, eventsAtOnce)
-	return take(jobs, &c.later, samplesAtOnce)
+func (c *crowd) next(samples int) []*job {
+	return take(take(nil, &c.events, eventsAtOnce), &c.later, samples)
 }
 
 func take(jobs []*job, from *[]*job, most int) []*job {
@@ -69,9 +58,6 @@ func (s *core) together(ctx context.Context, j *job) error {
 	}
 	j.done, j.who = make(chan struct{}), audit.From(ctx)
 	c := &s.crowd
-	if j.later && s.samplers.alone {
-		c = &s.samplers
-	}
 	c.mu.Lock()
 	if j.later {
 		c.later = append(c.later, j)
@@ -82,16 +68,17 @@ func (s *core) together(ctx context.Context, j *job) error {
 	c.busy = true
 	c.mu.Unlock()
 	if lead {
-		s.lead(c)
+		s.lead()
 	}
 	<-j.done
 	return j.err
 }
 
 // lead commits the jobs that wait, and sees to it that somebody leads as long as there are more.
-func (s *core) lead(c *crowd) {
+func (s *core) lead() {
+	c := &s.crowd
 	c.mu.Lock()
-	jobs := c.next()
+	jobs := c.next(s.samples)
 	c.mu.Unlock()
 	if err := s.commit(jobs); err != nil {
 		for _, j := range jobs {
@@ -103,7 +90,7 @@ func (s *core) lead(c *crowd) {
 	c.mu.Lock()
 	c.busy = len(c.events)+len(c.later) > 0
 	if c.busy {
-		go s.lead(c)
+		go s.lead()
 	}
 	c.mu.Unlock()
 	s.wrote(len(jobs))
@@ -128,7 +115,7 @@ func (s *core) commit(jobs []*job) error {
 	return nil
 }
 
-// spoilt is what a job decides after it has written something.
+// spoilt is what is decided against a job of which something is written already.
 type spoilt struct{ error }
 
 func (s spoilt) Unwrap() error { return s.error }
@@ -148,22 +135,10 @@ func (s *core) commitOnce(ctx context.Context, jobs []*job) error {
 		return s.fault(ctx, err)
 	}
 	defer tx.Rollback()
-	if tests := written(jobs); len(tests) > 0 {
-		if err := s.hold(ctx, tx, tests); err != nil {
-			return s.fault(ctx, err)
-		}
-	}
-	var entries []audit.Entry
-	for _, j := range jobs {
-		j.noted = nil
-		err := j.do(ctx, tx)
-		if err != nil && (!decided(err) || errors.As(err, new(spoilt))) {
-			return s.typed(ctx, err)
-		}
-		j.err = err
-		if err == nil {
-			entries = append(entries, j.entries()...)
-		}
+	w := wave{core: s, tx: tx}
+	entries, err := w.write(ctx, jobs)
+	if err != nil {
+		return s.typed(ctx, err)
 	}
 	if len(entries) > 0 {
 		if err := s.addEntries(ctx, tx, entries); err != nil {
@@ -179,16 +154,6 @@ func (j *job) entries() []audit.Entry {
 		j.noted[i].Actor, j.noted[i].Session = j.who.Actor, j.who.Session
 	}
 	return j.noted
-}
-
-// written are the tests whose events are written. Samples need no order among themselves.
-func written(jobs []*job) (tests []string) {
-	for _, j := range jobs {
-		if !j.later {
-			tests = append(tests, j.test)
-		}
-	}
-	return tests
 }
 
 func onDisk(err error) bool {

@@ -524,27 +524,21 @@ func (s *core) addEntries(ctx context.Context, tx *sql.Tx, entries []audit.Entry
 	if back := last - now; back > int64(clockSlack/time.Millisecond) {
 		entries[0].Note = strings.TrimSpace(entries[0].Note + " the clock was put back by " + (time.Duration(back) * time.Millisecond).String())
 	}
-	args := make([]any, 0, 5*len(entries))
-	for _, e := range entries {
+	lines := make([]trailLine, len(entries))
+	for i, e := range entries {
 		head.Seq++
 		e.Seq, e.At = head.Seq, stampText(now)
 		text := e.Canonical()
 		head.Hash = audit.Next(head.Hash, text)
-		args = append(args, e.Seq, now, topicOf(e.Entity), string(text), head.Hash.String())
+		lines[i] = trailLine{e.Seq, now, topicOf(e.Entity), string(text), head.Hash.String()}
 	}
-	if len(entries) == 1 {
-		_, err = tx.StmtContext(ctx, s.st.entry).ExecContext(ctx, args...)
-		return err
-	}
-	const atOnce = 100
-	for len(args) > 0 {
-		n := min(len(args)/5, atOnce)
-		if _, err := tx.ExecContext(ctx, insertEntry+strings.Repeat(", (?, ?, ?, ?, ?)", n-1), args[:5*n]...); err != nil {
-			return err
-		}
-		args = args[5*n:]
-	}
-	return nil
+	return s.many.entries(ctx, tx, lines)
+}
+
+// trailLine is a row of the trail.
+type trailLine struct {
+	seq, at           int64
+	topic, text, hash string
 }
 
 // stampText is a wall time as entries write it.
@@ -562,12 +556,7 @@ func (s *core) Note(ctx context.Context, e audit.Entry) error {
 	if e.Action == "" || len(e.Canonical()) > 64<<10 {
 		return &InvalidError{"audit trail", "an entry says nothing, or more than 64 KiB"}
 	}
-	j := &job{later: true}
-	j.do = func(context.Context, *sql.Tx) error {
-		j.noted = []audit.Entry{e}
-		return nil
-	}
-	return s.together(ctx, j)
+	return s.together(ctx, &job{later: true, note: &e})
 }
 
 // Head returns the end of the trail.

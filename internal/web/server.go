@@ -85,6 +85,7 @@ type Server struct {
 	owner  Owner
 	idle   time.Duration
 	limit  time.Duration
+	inUse  inUse
 	cost   access.Cost
 	secure bool
 	behind bool
@@ -169,6 +170,7 @@ func New(o Options) (*Server, error) {
 	}
 	s.administrator, s.meters = o.Administrator, newMeters(s, o.Backup)
 	s.mux = s.watched(s.guard(s.routes()))
+	go s.tellAwake()
 	if s.shared != nil {
 		go s.hear()
 	}

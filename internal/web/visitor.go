@@ -9,6 +9,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"gradus/internal/access"
@@ -66,8 +67,30 @@ func (s *Server) entryNow(ctx context.Context) (entry, error) {
 	return freely, nil
 }
 
+// tokenOf is the token of a session that a request shows, "" when it shows none.
+func (s *Server) tokenOf(r *http.Request) string {
+	c, err := r.Cookie(s.sessionCookie())
+	if err != nil || len(c.Value) != 64 {
+		return ""
+	}
+	return c.Value
+}
+
 // visit finds out who a request comes from.
 func (s *Server) visitorFor(r *http.Request, awake bool) (v visitor, err error) {
+	token := s.tokenOf(r)
+	if token != "" {
+		// Mostly somebody with an account who is signed in, which one question to the record tells. It is asked at every
+		// request, so that an account that is disabled and a session that is ended are out at once, at whatever server.
+		n, a, err := s.raw.Signed(r.Context(), access.HashOf(token))
+		if err == nil && a.Disabled.IsZero() {
+			v = visitor{entry: byAccounts, session: n, who: access.Of(a, n.Hash), in: true}
+			return v, s.keepAwake(r.Context(), &v, awake)
+		}
+		if ignoreMissing(err) != nil {
+			return v, err
+		}
+	}
 	if v.entry, err = s.entryNow(r.Context()); err != nil {
 		return v, err
 	}
@@ -75,27 +98,14 @@ func (s *Server) visitorFor(r *http.Request, awake bool) (v visitor, err error) 
 		v.in, v.who = true, access.Single("")
 		return v, nil
 	}
-	c, err := r.Cookie(s.sessionCookie())
-	if err != nil || len(c.Value) != 64 {
+	if token == "" || v.entry == byAccounts {
 		return v, nil
 	}
-	if v.session, err = s.raw.Session(r.Context(), access.HashOf(c.Value)); err != nil {
+	if v.session, err = s.raw.Session(r.Context(), access.HashOf(token)); err != nil || v.session.Account != 0 {
 		return visitor{entry: v.entry}, ignoreMissing(err)
 	}
-	switch {
-	case v.session.Account == 0 && v.entry == byOwner:
-		v.who = access.Single("")
-		v.who.Session = v.session.Hash
-	case v.session.Account == 0 || v.entry == byOwner:
-		return visitor{entry: v.entry}, nil
-	default:
-		a, err := s.raw.Account(r.Context(), v.session.Account)
-		if err != nil || !a.Disabled.IsZero() {
-			return visitor{entry: v.entry}, ignoreMissing(err)
-		}
-		v.who = access.Of(a, v.session.Hash)
-	}
-	v.in = true
+	v.who, v.in = access.Single(""), true
+	v.who.Session = v.session.Hash
 	return v, s.keepAwake(r.Context(), &v, awake)
 }
 
@@ -116,15 +126,61 @@ func (s *Server) keepAwake(ctx context.Context, v *visitor, awake bool) error {
 	case now.Sub(v.session.Seen) > s.idle:
 		v.locked = true
 		return ignoreMissing(s.raw.ChangeSession(ctx, v.session.Hash, func(n *record.Session) error { n.Locked = now; return nil }))
+	case awake && now.Sub(v.session.Seen) > s.idle/2: // so near to its lock, nobody may miss that it is used
+		return s.raw.Awake(ctx, map[string]time.Time{v.session.Hash: now})
 	case awake && now.Sub(v.session.Seen) > seenEvery:
-		return ignoreMissing(s.raw.ChangeSession(ctx, v.session.Hash, func(n *record.Session) error {
-			if n.Locked.IsZero() {
-				n.Seen = now
-			}
-			return nil
-		}))
+		s.inUse.add(v.session.Hash, now)
 	}
 	return nil
+}
+
+// inUse are the sessions that were used since the record was last told, which is done for all of them at once: no
+// request waits for it.
+type inUse struct {
+	mu   sync.Mutex
+	seen map[string]time.Time
+}
+
+func (a *inUse) add(hash string, at time.Time) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.seen == nil {
+		a.seen = map[string]time.Time{}
+	}
+	a.seen[hash] = at
+}
+
+func (a *inUse) take() map[string]time.Time {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	seen := a.seen
+	a.seen = nil
+	return seen
+}
+
+// tellEvery is how often the record is told which sessions are awake.
+const tellEvery = 2 * time.Second
+
+// tellAwake tells the record until the server stops. What could not be told is told by the next request of a session.
+func (s *Server) tellAwake() {
+	tick := time.NewTicker(tellEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-tick.C:
+			seen := s.inUse.take()
+			if len(seen) == 0 {
+				continue
+			}
+			ctx, cancel := context.WithTimeout(context.Background(), shortly)
+			if err := s.raw.Awake(ctx, seen); err != nil {
+				s.log.Warn("sessions in use not noted", "error", err)
+			}
+			cancel()
+		case <-s.done:
+			return
+		}
+	}
 }
 
 var (

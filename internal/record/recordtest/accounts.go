@@ -180,6 +180,21 @@ func sessions(t *testing.T, b *bench) {
 	equal(t, "the account's", must(b.Sessions(ctx, a.ID))(t), []record.Session{one, two})
 	_, err := b.Session(ctx, "4")
 	missing(t, "a session past its end", err)
+	n, of, err := b.Signed(ctx, "1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	equal(t, "signed in", n, one)
+	equal(t, "signed in, the account", of, must(b.Account(ctx, a.ID))(t))
+	for _, hash := range []string{"3", "4", "5"} {
+		_, _, err := b.Signed(ctx, hash)
+		missing(t, "an account for session "+hash, err)
+	}
+	if err := b.Awake(ctx, map[string]time.Time{"1": now.Add(-time.Minute), "2": now.Add(time.Minute), "5": now}); err != nil {
+		t.Fatal(err)
+	}
+	equal(t, "seen earlier", must(b.Session(ctx, "1"))(t).Seen, one.Seen)
+	equal(t, "seen later", must(b.Session(ctx, "2"))(t).Seen, now.Add(time.Minute))
 	if err := b.ChangeSession(ctx, "1", func(s *record.Session) error {
 		s.Hash, s.Locked, s.Seen, s.Proved = "1b", now, now.Add(time.Second), now.Add(2*time.Second)
 		return nil
@@ -191,6 +206,10 @@ func sessions(t *testing.T, b *bench) {
 	if s := must(b.Session(ctx, "1b"))(t); s.Locked.IsZero() || s.Seen.Equal(now) || s.Proved.Equal(s.Seen) {
 		t.Errorf("changed session %+v", s)
 	}
+	if err := b.Awake(ctx, map[string]time.Time{"1b": now.Add(time.Hour)}); err != nil {
+		t.Fatal(err)
+	}
+	equal(t, "a locked session seen", must(b.Session(ctx, "1b"))(t).Seen, now.Add(time.Second))
 	if err := b.EndSessions(ctx, a.ID, "", "2"); err != nil {
 		t.Fatal(err)
 	}
