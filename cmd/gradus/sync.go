@@ -11,6 +11,8 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"gradus/internal/audit"
@@ -36,7 +38,7 @@ type syncSendCmd struct {
 
 // Help follows the options of the command.
 func (c *syncSendCmd) Help() string {
-	return `Sends people with their visits, findings, finished tests, events and results; a running test goes with a later sending, sensor samples stay at the site. Where it breaks off, the same command goes on. It may run beside the server, and again at any time.
+	return `Sends people with their visits, findings, consents and finished tests with all that belongs to them, and the site's machines; a running test goes with a later sending, and so does a test of nobody once it has a person. A person deleted here is deleted there. Where it breaks off, the same command goes on. It may run beside the server, and again at any time.
 
 Example: gradus sync send --to https://centre.example.org --site-key site.key`
 }
@@ -45,9 +47,10 @@ Example: gradus sync send --to https://centre.example.org --site-key site.key`
 const sentFile = "centre.json"
 
 type sentSoFar struct {
-	To   string `json:"to"`
-	Site int64  `json:"site"`
-	Seq  int64  `json:"seq"`
+	To    string  `json:"to"`
+	Site  int64   `json:"site"`
+	Seq   int64   `json:"seq"`
+	Again []int64 `json:"again,omitempty"` // people whom the centre did not take or delete
 }
 
 // Run sends.
@@ -85,35 +88,116 @@ func (c *syncSendCmd) Run(e *env) (err error) {
 	if c.Again || so.To != c.To || so.Site != key.Site {
 		so = sentSoFar{To: c.To, Site: key.Site}
 	}
-	var all centre.Taken
-	people := 0
-	sender := centre.Sender{Store: store, Key: key, To: c.To, Client: client}
-	sending := sender.Send(ctx, so.Seq, func(person, upTo int64, t centre.Taken) error {
-		if person != 0 {
-			people++
-		}
-		all.Add(t)
-		so.Seq = upTo
-		text, err := json.Marshal(so)
-		if err != nil {
+	t := syncing{env: e, ctx: ctx, store: store, so: so, place: place}
+	sender := centre.Sender{Store: store, Key: key, To: strings.TrimSuffix(c.To, "/"), Client: client}
+	return t.end(sender.Send(ctx, so.Seq, so.Again, t.step))
+}
+
+// syncing is a sending at work.
+type syncing struct {
+	*env
+	ctx    context.Context
+	store  *record.SQLite
+	so     sentSoFar
+	place  string
+	all    centre.Taken
+	people int
+	erased int
+	left   []string // what somebody has to do something about
+}
+
+// step notes what became of a person, and how far the sending has come.
+func (t *syncing) step(s centre.Step) error {
+	switch {
+	case s.Refused != "":
+		t.left = append(t.left, fmt.Sprintf("%s was not taken: %s", t.person(s.Person), s.Refused))
+	case s.Gone:
+		t.left = append(t.left, fmt.Sprintf("%s was deleted at the centre and is sent no more. Delete the person here too, or ask there why", t.person(s.Person)))
+		if err := t.store.Note(t.ctx, audit.Entry{Action: "refused", Entity: fmt.Sprintf("person/%d", s.Person), Note: "the centre has deleted this person"}); err != nil {
 			return err
 		}
-		return whole.Write(place, append(text, '\n'))
-	})
-	if people > 0 {
-		if err := store.Note(ctx, audit.Entry{Action: "export", Entity: "people", Note: fmt.Sprintf("%d sent to the centre", people)}); err != nil {
-			return errors.Join(sending, err)
+	case s.Person != 0:
+		t.people++
+		if s.Unmerged {
+			t.left = append(t.left, fmt.Sprintf("%s is merged otherwise at the centre than here; settle it there", t.person(s.Person)))
 		}
 	}
-	fmt.Fprintf(e.out, "sent: %d people, of whom new there: %d; new visits %d, tests %d, findings %d, later events %d, results %d\n",
-		people, all.People, all.Visits, all.Tests, all.Facts, all.Events, all.Results)
-	if all.Alike > 0 {
-		fmt.Fprintf(e.out, "%d may be known at the centre as somebody else too; gradus sync alike lists them there\n", all.Alike)
+	if s.Refused == "" {
+		t.so.Again = slices.DeleteFunc(t.so.Again, func(id int64) bool { return id == s.Person })
+	} else if !slices.Contains(t.so.Again, s.Person) {
+		t.so.Again = append(t.so.Again, s.Person)
 	}
-	if sending != nil {
-		return fmt.Errorf("%w; the same command goes on from here", sending)
+	for _, id := range s.Erased {
+		t.erased++
+		t.so.Again = slices.DeleteFunc(t.so.Again, func(other int64) bool { return other == id })
+		if err := t.store.Note(t.ctx, audit.Entry{Action: "erase", Entity: fmt.Sprintf("person/%d", id), Note: "deleted at the centre too"}); err != nil {
+			return err
+		}
+	}
+	for _, o := range s.Stays {
+		t.left = append(t.left, fmt.Sprintf("the person with number %d, whom this site has deleted, stays at the centre: %s", o.Person, o.Why))
+		if !slices.Contains(t.so.Again, o.Person) {
+			t.so.Again = append(t.so.Again, o.Person)
+		}
+	}
+	t.all.Add(s.Taken)
+	t.so.Seq = s.UpTo
+	text, err := json.Marshal(t.so)
+	if err != nil {
+		return err
+	}
+	return whole.Write(t.place, append(text, '\n'))
+}
+
+// person is how the site names a person.
+func (t *syncing) person(id int64) string {
+	p, err := t.store.Participant(t.ctx, id)
+	if err != nil {
+		return fmt.Sprintf("person %d", id)
+	}
+	return p.Code
+}
+
+// end tells what was sent and what is left.
+func (t *syncing) end(broke error) error {
+	if t.people > 0 {
+		if err := t.store.Note(t.ctx, audit.Entry{Action: "export", Entity: "people", Note: fmt.Sprintf("%d sent to the centre", t.people)}); err != nil {
+			return errors.Join(broke, err)
+		}
+	}
+	a := t.all
+	fmt.Fprintf(t.out, "sent: %d people, of whom new there: %d; new visits %d, tests %d, findings %d, later events %d, results %d\n", t.people, a.People, a.Visits, a.Tests, a.Facts, a.Events, a.Results)
+	if more := a.Consents + a.Papers + a.Countersigns + a.Merges + a.Machines + a.Samples; more > 0 {
+		fmt.Fprintf(t.out, "      new consents %d, papers %d, countersigns %d, merges %d, versions and checks of machines %d, blocks of samples %d\n", a.Consents, a.Papers, a.Countersigns, a.Merges, a.Machines, a.Samples)
+	}
+	if t.erased > 0 {
+		fmt.Fprintf(t.out, "deleted at the centre too: %d people\n", t.erased)
+	}
+	if a.Alike > 0 {
+		fmt.Fprintf(t.out, "%d may be known at the centre as somebody else too; gradus sync alike lists them there\n", a.Alike)
+	}
+	for _, line := range t.left {
+		fmt.Fprintf(t.err, "gradus: %s\n", line)
+	}
+	switch {
+	case broke != nil:
+		return fmt.Errorf("%w; the same command goes on from here", told(broke))
+	case len(t.left) > 0:
+		return fmt.Errorf("everything else was sent; the lines above need somebody")
 	}
 	return nil
+}
+
+// told says of a failed connection what to do.
+func told(err error) error {
+	unknown, wrong := new(x509.UnknownAuthorityError), new(x509.HostnameError)
+	switch {
+	case errors.As(err, unknown):
+		return fmt.Errorf("the certificate of the centre is signed by nobody this machine trusts; with an authority of its own, name it by --authority FILE (%w)", err)
+	case errors.As(err, wrong):
+		return fmt.Errorf("the server there is not the one that --to names (%w)", err)
+	}
+	return err
 }
 
 func readSent(place string) (so sentSoFar, err error) {

@@ -37,6 +37,7 @@ type site struct {
 	key    centre.Key
 	people []record.Participant
 	at     int64 // how far it has sent
+	steps  []centre.Step
 }
 
 func newSite(t *testing.T, at centre.Store, name string, people int) *site {
@@ -101,15 +102,18 @@ func (c *cut) RoundTrip(r *http.Request) (*http.Response, error) {
 
 func (s *site) send(server *httptest.Server, network http.RoundTripper) (all []centre.Taken, err error) {
 	sender := centre.Sender{Store: s, Key: s.key, To: server.URL, Client: &http.Client{Transport: network}}
-	err = sender.Send(ctx, s.at, func(person, upTo int64, t centre.Taken) error {
-		if s.at = upTo; person == 0 {
+	err = sender.Send(ctx, s.at, nil, func(step centre.Step) error {
+		s.steps = append(s.steps, step)
+		if s.at = step.UpTo; step.Person == 0 {
 			return nil
 		}
-		all = append(all, t)
+		all = append(all, step.Taken)
 		return nil
 	})
 	return all, err
 }
+
+func (s *site) last() centre.Step { return s.steps[len(s.steps)-1] }
 
 func serve(t *testing.T, at centre.Store) *httptest.Server {
 	t.Helper()
@@ -144,12 +148,17 @@ func (s *site) same(t *testing.T, at record.Store) {
 			}
 			facts, e1 := at.Facts(ctx, theirs[i].ID)
 			wanted, e2 := s.Facts(ctx, v.ID)
-			if e1 != nil || e2 != nil || len(facts) != len(wanted) || facts[0].By != wanted[0].By || !facts[0].At.Equal(wanted[0].At) {
-				t.Errorf("findings %+v, want %+v", facts, wanted)
+			if e1 != nil || e2 != nil || len(facts) != len(wanted) {
+				t.Fatalf("findings %+v, want %+v", facts, wanted)
+			}
+			for i, f := range wanted {
+				if facts[i].By != f.By || facts[i].Kind != f.Kind || !facts[i].At.Equal(f.At) || f.Kind != "fit" && string(facts[i].JSON) != string(f.JSON) {
+					t.Errorf("findings %+v, want %+v", facts, wanted)
+				}
 			}
 			tests, err := s.Tests(ctx, record.TestFilter{Visit: v.ID})
-			if err != nil || len(tests) == 0 {
-				t.Fatal(tests, err)
+			if err != nil {
+				t.Fatal(err)
 			}
 			for _, test := range tests {
 				if test.Running() {
@@ -162,7 +171,7 @@ func (s *site) same(t *testing.T, at record.Store) {
 				}
 				results, e1 := at.Results(ctx, test.ID)
 				versions, e2 := s.Results(ctx, test.ID)
-				if e1 != nil || e2 != nil || len(results) != len(versions) {
+				if e1 != nil || e2 != nil || !reflect.DeepEqual(results, versions) {
 					t.Errorf("results %+v, want %+v", results, versions)
 				}
 			}
@@ -281,8 +290,8 @@ func TestForeignTest(t *testing.T) {
 		t.Fatal(err)
 	}
 	south.tested(t, south.people[0], "north-1", "2026-01-03")
-	if _, err := south.send(server, http.DefaultTransport); err == nil || !strings.Contains(err.Error(), "409") {
-		t.Error(err)
+	if _, err := south.send(server, http.DefaultTransport); err != nil || south.last().Refused != "test north-1 is there already and is another one, or of another site" {
+		t.Error(south.last(), err)
 	}
 	north.same(t, at)
 	if _, err := north.send(serve(t, nil), http.DefaultTransport); err != nil {

@@ -109,8 +109,8 @@ func (e *KeepError) Error() string {
 
 // Countersign notes a supervisor's word.
 func (s *core) Countersign(ctx context.Context, c Countersign) (Countersign, error) {
-	if c.By = strings.TrimSpace(c.By); c.By == "" || len(c.Note) > 4000 {
-		return Countersign{}, &InvalidError{"countersign of test " + c.Test, "it needs who, and a note of at most 4000 characters"}
+	if err := checkCountersign(&c); err != nil {
+		return Countersign{}, err
 	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		if err := s.hold(ctx, tx, []string{c.Test}); err != nil {
@@ -138,17 +138,27 @@ func (s *core) Countersign(ctx context.Context, c Countersign) (Countersign, err
 			return err
 		}
 		c.At = s.stamp()
-		text, err := json.Marshal(c)
-		if err != nil {
-			return err
-		}
-		_, err = tx.ExecContext(ctx, `INSERT INTO countersigns (test, n, json) VALUES (?, ?, ?)`, c.Test, c.N, string(text))
-		return err
+		return insertCountersign(ctx, tx, c)
 	})
 	if err != nil {
 		return Countersign{}, err
 	}
 	return c, nil
+}
+
+func checkCountersign(c *Countersign) error {
+	if c.By = strings.TrimSpace(c.By); c.By == "" || len(c.Note) > 4000 {
+		return &InvalidError{"countersign of test " + c.Test, "it needs who, and a note of at most 4000 characters"}
+	}
+	return nil
+}
+
+func insertCountersign(ctx context.Context, tx *sql.Tx, c Countersign) error {
+	text, err := json.Marshal(c)
+	if err == nil {
+		_, err = tx.ExecContext(ctx, `INSERT INTO countersigns (test, n, json) VALUES (?, ?, ?)`, c.Test, c.N, string(text))
+	}
+	return err
 }
 
 func total(m Marks) (n uint32) {
@@ -159,8 +169,13 @@ func total(m Marks) (n uint32) {
 }
 
 // Countersigns returns them in their order.
-func (s *core) Countersigns(ctx context.Context, test string) (list []Countersign, err error) {
-	err = each(ctx, s.reader, func(rows *sql.Rows) error {
+func (s *core) Countersigns(ctx context.Context, test string) ([]Countersign, error) {
+	list, err := countersigns(ctx, s.reader, test)
+	return list, s.fault(ctx, err)
+}
+
+func countersigns(ctx context.Context, q querier, test string) (list []Countersign, err error) {
+	err = each(ctx, q, func(rows *sql.Rows) error {
 		var text []byte
 		if err := rows.Scan(&text); err != nil {
 			return err
@@ -170,36 +185,47 @@ func (s *core) Countersigns(ctx context.Context, test string) (list []Countersig
 		list = append(list, c)
 		return err
 	}, `SELECT json FROM countersigns WHERE test = ? ORDER BY n`, test)
-	return list, s.fault(ctx, err)
+	return list, err
 }
 
 // AddConsent notes what a person said.
 func (s *core) AddConsent(ctx context.Context, c Consent) (Consent, error) {
-	c.By, c.Note = strings.TrimSpace(c.By), strings.TrimSpace(c.Note)
-	switch {
-	case !slices.Contains(Purposes, c.Purpose):
-		return Consent{}, &InvalidError{"consent", fmt.Sprintf("the purpose %q is none of %s", c.Purpose, strings.Join(Purposes, ", "))}
-	case !isDay(c.Date):
-		return Consent{}, &InvalidError{"consent", fmt.Sprintf("%q is not a day; write it as 2026-03-02", c.Date)}
-	case c.By == "" || len(c.Note) > 4000:
-		return Consent{}, &InvalidError{"consent", "it needs who wrote it down, and a note of at most 4000 characters"}
+	if err := checkConsent(&c); err != nil {
+		return Consent{}, err
 	}
 	c.At = s.stamp()
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		if err := personExists(ctx, tx, c.Participant); err != nil {
 			return err
 		}
-		if err := tx.QueryRowContext(ctx, `SELECT coalesce(max(n), 0) + 1 FROM consents WHERE participant = ?`, c.Participant).Scan(&c.N); err != nil {
-			return err
-		}
-		_, err := tx.ExecContext(ctx, `INSERT INTO consents (participant, n, purpose, given, date, note, by, at_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-			c.Participant, c.N, c.Purpose, flag(c.Given), c.Date, c.Note, c.By, ms(c.At))
-		return err
+		return insertConsent(ctx, tx, &c)
 	})
 	if err != nil {
 		return Consent{}, err
 	}
 	return c, nil
+}
+
+func checkConsent(c *Consent) error {
+	c.By, c.Note = strings.TrimSpace(c.By), strings.TrimSpace(c.Note)
+	switch {
+	case !slices.Contains(Purposes, c.Purpose):
+		return &InvalidError{"consent", fmt.Sprintf("the purpose %q is none of %s", c.Purpose, strings.Join(Purposes, ", "))}
+	case !isDay(c.Date):
+		return &InvalidError{"consent", fmt.Sprintf("%q is not a day; write it as 2026-03-02", c.Date)}
+	case c.By == "" || len(c.Note) > 4000:
+		return &InvalidError{"consent", "it needs who wrote it down, and a note of at most 4000 characters"}
+	}
+	return nil
+}
+
+func insertConsent(ctx context.Context, tx *sql.Tx, c *Consent) error {
+	if err := tx.QueryRowContext(ctx, `SELECT coalesce(max(n), 0) + 1 FROM consents WHERE participant = ?`, c.Participant).Scan(&c.N); err != nil {
+		return err
+	}
+	_, err := tx.ExecContext(ctx, `INSERT INTO consents (participant, n, purpose, given, date, note, by, at_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+		c.Participant, c.N, c.Purpose, flag(c.Given), c.Date, c.Note, c.By, ms(c.At))
+	return err
 }
 
 // Consents returns what a person said.

@@ -118,13 +118,17 @@ func (s *core) AddControlRun(ctx context.Context, r ControlRun) (ControlRun, err
 		if _, err := machineVersion(ctx, tx, r.Machine); err != nil {
 			return err
 		}
-		return tx.QueryRowContext(ctx, `INSERT INTO control_runs (machine, staff, date, work_w, rates, anew, note, by, at_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`,
-			r.Machine, r.Staff, r.Date, r.Work, jsonList(r.HeartRates), flag(r.Anew), r.Note, r.By, ms(r.At)).Scan(&r.ID)
+		return insertRun(ctx, tx, &r)
 	})
 	if err != nil {
 		return ControlRun{}, err
 	}
 	return r, nil
+}
+
+func insertRun(ctx context.Context, tx *sql.Tx, r *ControlRun) error {
+	return tx.QueryRowContext(ctx, `INSERT INTO control_runs (machine, staff, date, work_w, rates, anew, note, by, at_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`,
+		r.Machine, r.Staff, r.Date, r.Work, jsonList(r.HeartRates), flag(r.Anew), r.Note, r.By, ms(r.At)).Scan(&r.ID)
 }
 
 func checkRun(r ControlRun) error {

@@ -39,6 +39,10 @@ func (s *core) AddVisit(ctx context.Context, v Visit) (Visit, error) {
 
 func (s *core) insertVisit(ctx context.Context, tx *sql.Tx, v *Visit) error {
 	v.Created = s.stamp()
+	return insertVisitAsIs(ctx, tx, v)
+}
+
+func insertVisitAsIs(ctx context.Context, tx *sql.Tx, v *Visit) error {
 	return tx.QueryRowContext(ctx, `INSERT INTO visits (participant, date, time, retest_due, state, note, created_ms) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
 		v.Participant, v.Date, v.Time, v.RetestDue, v.State, v.Note, ms(v.Created)).Scan(&v.ID)
 }
@@ -101,9 +105,13 @@ func (s *core) UpdateVisit(ctx context.Context, v Visit) error {
 		if err := dayFree(ctx, tx, v); err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE visits SET date = ?, time = ?, retest_due = ?, state = ?, note = ? WHERE id = ?`, v.Date, v.Time, v.RetestDue, v.State, v.Note, v.ID)
-		return err
+		return replaceVisit(ctx, tx, v)
 	})
+}
+
+func replaceVisit(ctx context.Context, tx *sql.Tx, v Visit) error {
+	_, err := tx.ExecContext(ctx, `UPDATE visits SET date = ?, time = ?, retest_due = ?, state = ?, note = ? WHERE id = ?`, v.Date, v.Time, v.RetestDue, v.State, v.Note, v.ID)
+	return err
 }
 
 // Visit returns one visit.

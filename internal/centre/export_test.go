@@ -1,0 +1,8 @@
+package centre
+
+// SetFullParcel makes parcels small for a test and returns what makes them large again.
+func SetFullParcel(bytes int) func() {
+	was := fullParcel
+	fullParcel = bytes
+	return func() { fullParcel = was }
+}
