@@ -39,6 +39,25 @@ var Invented = []Person{
 	{Label: "fit", RestHR: 55, Slope: 0.50, Tau: 24 * protocol.Second, Drift: 0.2, Noise: 0.7, Cadence: 100, Seed: 3},
 }
 
+// Earlier are two more at visits before, for a demonstration with a past: the first came down to fewer beats at the same
+// work rate, the second stayed much as it is.
+var Earlier = []Person{
+	{Label: "before training", RestHR: 72, Slope: 0.75, Tau: 34 * protocol.Second, Drift: 0.3, Noise: 0.8, Cadence: 97, Seed: 11},
+	{Label: "after training", RestHR: 70, Slope: 0.55, Tau: 32 * protocol.Second, Drift: 0.3, Noise: 0.8, Cadence: 97, Seed: 12},
+	{Label: "much the same, at first", RestHR: 72, Slope: 0.75, Tau: 34 * protocol.Second, Drift: 0.3, Noise: 0.8, Cadence: 96, Seed: 13},
+	{Label: "much the same, a month on", RestHR: 71, Slope: 0.74, Tau: 34 * protocol.Second, Drift: 0.3, Noise: 0.8, Cadence: 96, Seed: 14},
+	{Label: "much the same, now", RestHR: 72, Slope: 0.73, Tau: 34 * protocol.Second, Drift: 0.3, Noise: 0.8, Cadence: 96, Seed: 15},
+}
+
+// Number returns one of the invented participants by number: those of today, then those of visits before. A number
+// outside means the nearest.
+func Number(n int) Person {
+	if n = max(n, 0); n < len(Invented) {
+		return Invented[n]
+	}
+	return Earlier[min(n-len(Invented), len(Earlier)-1)]
+}
+
 // Body is a person in motion: the state at a moment.
 type Body struct {
 	Who    Person

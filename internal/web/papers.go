@@ -190,11 +190,15 @@ func (s *Server) visitText(r *http.Request, t record.Test) (string, error) {
 			first = f.At
 		}
 	}
+	if t.Closed.Sub(t.Created) > visitLongest {
+		return "", nil // it was brought in later: the clock of the record knows nothing of that sitting
+	}
 	minutes := int(t.Closed.Sub(first).Round(time.Minute).Minutes())
 	return say("papers.visit", minutes, first.Local().Format("15:04"), t.Closed.Local().Format("15:04")), nil
 }
 
-// visitLongest is how long before a test an entry may lie and still belong to the same sitting: our own choice.
+// visitLongest is how long before a test an entry may lie, and after its beginning its end, and still belong to the same
+// sitting: our own choice.
 const visitLongest = 4 * time.Hour
 
 type papersBody struct {

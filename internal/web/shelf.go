@@ -158,7 +158,12 @@ func (s *shelf) loadOf(t record.Test, events []conduct.Event) (core.Load, error)
 	return load, nil
 }
 
-// inventedFor picks which of the invented bodies a demo person has.
+// inventedFor picks which of the invented bodies a demo person has; those with a past go on as they were last.
 func inventedFor(person int64) int {
+	for i := range past {
+		if p := &past[len(past)-1-i]; int64(p.who) == person-1 {
+			return p.body
+		}
+	}
 	return int(person-1+int64(len(simulate.Invented))) % len(simulate.Invented)
 }

@@ -218,6 +218,9 @@ func (s *Server) lastCase(r *http.Request, p record.Participant) (*report.Case, 
 	if err != nil {
 		return nil, err
 	}
+	if tests, err = s.counting(r, tests); err != nil {
+		return nil, err
+	}
 	for _, one := range tests {
 		if one.Running() {
 			continue

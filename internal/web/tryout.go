@@ -16,10 +16,14 @@ const tryMostMs = 4 * 60 * 60 * 1000
 // tryout drives a plan with an invented participant who does what is asked, and an examiner who follows every
 // instruction at once. It returns what the conductor shows at the end, and its events.
 func tryout(plan *protocol.Protocol, e *estimate.Estimator, person int) (*core.View, []conduct.Event, error) {
-	who := simulate.Invented[person]
-	in := conduct.Inputs{AgeYears: 52, Sex: conduct.Female, MassKg: 70, HeightCm: 168, RestHR: who.RestHR, RestSBP: 124, RestDBP: 78,
-		Drug: conduct.DrugNo, Rhythm: conduct.Sinus, Cadence: who.Cadence, BP: conduct.BPNone, Machine: conduct.ShowsWatts}
-	began := conduct.Event{Term: 1, N: 1, Kind: conduct.Began, Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: plan.ID, Version: plan.Version, Hash: plan.Hash, Inputs: in}}
+	who := simulate.Number(person)
+	return try(plan, e, conduct.Inputs{AgeYears: 52, Sex: conduct.Female, MassKg: 70, HeightCm: 168, RestHR: who.RestHR, RestSBP: 124, RestDBP: 78,
+		Drug: conduct.DrugNo, Rhythm: conduct.Sinus, Cadence: who.Cadence, BP: conduct.BPNone, Machine: conduct.ShowsWatts}, person, "dry run")
+}
+
+// try is a dry run of somebody.
+func try(plan *protocol.Protocol, e *estimate.Estimator, in conduct.Inputs, person int, by string) (*core.View, []conduct.Event, error) {
+	began := conduct.Event{Term: 1, N: 1, Kind: conduct.Began, By: by, Begin: &conduct.Begin{Format: conduct.FormatVersion, Protocol: plan.ID, Version: plan.Version, Hash: plan.Hash, Inputs: in}}
 	load := core.Load{Protocol: plan, Events: []conduct.Event{began}}
 	if e != nil {
 		own := *e
@@ -30,7 +34,7 @@ func tryout(plan *protocol.Protocol, e *estimate.Estimator, person int) (*core.V
 
 // drive goes on with a test that has begun.
 func drive(load *core.Load, person int) (*core.View, []conduct.Event, error) {
-	d := &driver{plan: load.Protocol, person: person, events: load.Events}
+	d := &driver{plan: load.Protocol, person: person, events: load.Events, by: load.Events[0].By}
 	a := d.c.Answer(core.Ask{Op: "load", Load: load})
 	if a.View == nil {
 		return nil, nil, &askError{Field: "protocol", Msg: a.Error, Hint: a.Hint}
@@ -51,6 +55,7 @@ type driver struct {
 	events []conduct.Event
 	hr     float64
 	walked int64 // when the last lap was counted
+	by     string
 }
 
 func (d *driver) take(a core.Answer) {
@@ -61,7 +66,7 @@ func (d *driver) take(a core.Answer) {
 }
 
 func (d *driver) act(at int64, events ...conduct.Event) {
-	d.take(d.c.Answer(core.Ask{Op: "act", At: at, Events: events, By: "dry run"}))
+	d.take(d.c.Answer(core.Ask{Op: "act", At: at, Events: events, By: d.by}))
 }
 
 // second lets one second pass and does what is asked then.

@@ -276,7 +276,7 @@ func (c *Core) anchor(ask Ask) ([]conduct.Event, bool, error) {
 // step lets the invented participant live until a moment, at the load that is set now.
 func (c *Core) step(person int, at protocol.Ms) *Sample {
 	if c.body == nil {
-		c.body = c.relive(simulate.Invented[min(max(person, 0), len(simulate.Invented)-1)])
+		c.body = c.relive(simulate.Number(person))
 	}
 	watts, moving := c.feel(&c.state)
 	s := c.body.Step(at, watts, moving)

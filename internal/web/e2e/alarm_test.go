@@ -44,7 +44,7 @@ func (b *tab) writeSiteCard(s *server) {
 	b.visit(s.address + "/settings")
 	b.entries("site_number", "0-999 (invented)", "site_inside", "Ward physician, 4711", "site_address", "Example road 1\nHouse B, floor 2", "site_aed", "beside the lift",
 		"site_plan", "Stop the machine, lay the person down\nCall, say where we are\nFetch the AED\nSomebody waits at the entrance", "by", "KL")
-	b.do(chromedp.Click(chromedp.CSS(`button.main`), chromedp.NodeVisible))
+	b.click(`button.main`)
 	b.until(patience, "the card is written", `document.body && document.body.innerText.includes("Version 1, written by KL")`)
 }
 
@@ -60,10 +60,10 @@ func TestEmergencyCard(t *testing.T) {
 	b.rideTo(60, "a reading is due", readingDue)
 	b.typeReading(104)
 	b.until(patience, "everything is acknowledged", `gradus.undelivered() === 0`)
-	b.do(chromedp.Click(chromedp.CSS(`.alarm-small`), chromedp.NodeVisible))
+	b.click(`.alarm-small`)
 	b.until(patience, "the card", `document.querySelector(".alarm-over")?.innerText.includes("0-999 (invented)")`)
 	b.look("alarm-run-phone")
-	b.do(chromedp.Click(chromedp.CSS(`.alarm-over button`), chromedp.NodeVisible))
+	b.click(`.alarm-over button`)
 	b.until(patience, "the test again", `!document.querySelector(".alarm-over")`)
 
 	// without the server, and after a reload without it
@@ -72,7 +72,7 @@ func TestEmergencyCard(t *testing.T) {
 	s.kill()
 	eval[bool](b, `(location.reload(), true)`)
 	b.until(patience, "the page without the server", `window.gradus && window.gradus.away && document.querySelector(".alarm-small")`)
-	b.do(chromedp.Click(chromedp.CSS(`.alarm-small`), chromedp.NodeVisible))
+	b.click(`.alarm-small`)
 	b.until(patience, "the card without the server", `document.querySelector(".alarm-over")?.innerText.includes("Fetch the AED") && document.querySelector(".alarm-over").innerText.includes("The server does not answer")`)
 	b.look("alarm-run-away-phone")
 	b.until(patience, "STOP can be pressed under the card", `document.querySelector(".bar .stop")?.disabled === false`)
@@ -140,7 +140,7 @@ func TestCorrectionAfterwards(t *testing.T) {
 	s := serve(t, "demo", "--speed", "60")
 	b := browser(t, 768, 1024)
 	test := b.prepare(s, 1)
-	ride(b, false, nil)
+	ride(b, false)
 	b.until(patience, "everything is acknowledged", `gradus.undelivered() === 0`)
 	b.visit(s.address + "/tests/" + test)
 	b.paper("result-1")

@@ -208,7 +208,8 @@ func (b *tab) another(width, height int64) *tab {
 	return open(b.t, ctx, width, height)
 }
 
-const patience = 20 * time.Second
+// patience is how long a test waits for what takes a moment: it guards against hanging, and a busy machine is no fault.
+const patience = 60 * time.Second
 
 func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 	b.t.Helper()
@@ -223,13 +224,18 @@ func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 // eval runs JavaScript in the page and decodes what it gives.
 func eval[T any](b *tab, script string) T {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, patience)
-	defer cancel()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](script, awaited))
+	v, err := tryEval[T](b, script)
 	if err != nil {
 		b.t.Fatalf("%s: %v", script, err)
 	}
 	return v
+}
+
+// tryEval may fail because the page goes on to the next meanwhile.
+func tryEval[T any](b *tab, script string) (T, error) {
+	ctx, cancel := context.WithTimeout(b.ctx, patience)
+	defer cancel()
+	return chromedp.Run(ctx, chromedp.Evaluate[T](script, awaited))
 }
 
 func awaited(p *runtime.EvaluateParams) { p.AwaitPromise = new(true) }
@@ -241,12 +247,16 @@ func (b *tab) visit(address string) {
 
 func (b *tab) path() string { return eval[string](b, "location.pathname") }
 
-// until waits for a condition in the page. A condition that throws does not hold yet: what it looks at may not be drawn.
+// until waits for a condition in the page. A condition that throws does not hold yet: what it looks at may not be drawn,
+// or the page may be on its way to the next.
 func (b *tab) until(within time.Duration, what, script string) {
 	b.t.Helper()
 	end := time.Now().Add(within)
 	for {
-		missing := eval[string](b, "(async () => ("+script+"))().then((x) => x ? '' : 'it is false', String)")
+		missing, err := tryEval[string](b, "(async () => ("+script+"))().then((x) => x ? '' : 'it is false', String)")
+		if err != nil {
+			missing = err.Error()
+		}
 		if missing == "" {
 			return
 		}
@@ -279,15 +289,45 @@ func (b *tab) state() state { b.t.Helper(); return eval[state](b, stateScript) }
 // click presses the first element that the selector finds, as a tap at its middle would.
 func (b *tab) click(selector string) {
 	b.t.Helper()
-	b.do(chromedp.ScrollIntoView(chromedp.CSS(selector)), chromedp.Click(chromedp.CSS(selector), chromedp.NodeVisible))
+	b.tap(fmt.Sprintf(`document.querySelector(%q)`, selector))
 }
+
+// tap presses the element that an expression finds. A page moves while it is drawn or its letters arrive, and a busy
+// machine makes that long: the tap waits until the element stands still and nothing lies over it, and is made again
+// when something else was hit.
+func (b *tab) tap(element string) {
+	b.t.Helper()
+	b.until(patience, "standing still: "+element, fmt.Sprintf(stands, element))
+	for range 5 {
+		b.do(chromedp.Click(chromedp.JSPath(element), chromedp.NodeVisible))
+		if missed, err := tryEval[bool](b, `window.missed === true`); err != nil || !missed { // the page may have gone on to the next
+			return
+		}
+	}
+	b.t.Fatalf("%s was missed five times", element)
+}
+
+// stands looks twice, two drawings apart, and lets the page tell later whether the tap came.
+const stands = `(async () => {
+ const e = %s; if (!e || e.disabled) return false
+ e.scrollIntoView({ block: "center", behavior: "instant" })
+ const middle = () => { const r = e.getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2, r.width] }
+ const first = middle(), drawn = () => new Promise((go) => { requestAnimationFrame(go); setTimeout(go, 100) })
+ await drawn(); await drawn()
+ const now = middle(), over = document.elementFromPoint(now[0], now[1])
+ if (!e.isConnected || now[2] === 0 || Math.abs(now[0] - first[0]) > 1 || Math.abs(now[1] - first[1]) > 1) return false
+ if (!over || !(e.contains(over) || over.closest("label")?.control === e)) return false
+ window.missed = true
+ for (const kind of ["pointerdown", "click"]) e.addEventListener(kind, () => { window.missed = false }, { capture: true, once: true })
+ return true
+})()`
 
 // prepare goes from the first page to the running page of a new test with the n-th invented person.
 func (b *tab) prepare(s *server, n int) (test string) {
 	b.t.Helper()
 	b.visit(s.address + "/")
-	b.do(chromedp.Click(chromedp.CSS(fmt.Sprintf("ul.people li:nth-child(%d) a", n)), chromedp.NodeVisible))
-	b.do(chromedp.Click(chromedp.CSS(`button[value="begin"]`), chromedp.NodeVisible))
+	b.click(fmt.Sprintf("ul.people li:nth-child(%d) a", n))
+	b.click(`button[value="begin"]`)
 	b.until(patience, "the running page", `location.pathname.endsWith("/run") && window.gradus && window.gradus.mode === "pen"`)
 	return strings.Split(b.path(), "/")[2]
 }
@@ -302,7 +342,7 @@ func (b *tab) screenWell() {
 	for name, v := range map[string]string{"rest_sbp_mmhg": "124", "rest_dbp_mmhg": "76", "rest_hr_bpm": "68", "by": "KL"} {
 		b.do(chromedp.SetValue(chromedp.CSS(`form.screening [name="`+name+`"]`), v))
 	}
-	b.do(chromedp.Click(chromedp.CSS(`button[value="judge"]`), chromedp.NodeVisible))
+	b.click(`button[value="judge"]`)
 	b.until(patience, "the outcome", `document.querySelector("section.outcome") !== null`)
 }
 
@@ -310,7 +350,7 @@ func (b *tab) screenWell() {
 func (b *tab) tick(answer string) {
 	b.t.Helper()
 	name, value, _ := strings.Cut(answer, "=")
-	b.do(chromedp.Click(chromedp.CSS(`[name="`+name+`"][value="`+value+`"]`), chromedp.NodeVisible))
+	b.click(`[name="` + name + `"][value="` + value + `"]`)
 }
 
 func (b *tab) shot(name string) {

@@ -3,7 +3,6 @@ package e2e
 import (
 	"path/filepath"
 	"testing"
-	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -30,7 +29,7 @@ func TestServerDiskFull(t *testing.T) {
 		t.Error("the file that can be saved lacks a reading")
 	}
 	s.room(-1)
-	b.until(30*time.Second, "everything arrives", `gradus.undelivered() === 0 && !document.querySelector(".trouble")`)
+	b.until(patience, "everything arrives", `gradus.undelivered() === 0 && !document.querySelector(".trouble")`)
 	events := stored(t, b, test)
 	complete(t, events)
 	if n := b.state().Events; len(events) != n {

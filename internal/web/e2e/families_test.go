@@ -64,29 +64,12 @@ func TestFamilies(t *testing.T) {
 			b.click(`button[value="begin"]`)
 			b.until(patience, "the running page", `location.pathname.endsWith("/run") && window.gradus && window.gradus.mode === "pen"`)
 			test := strings.Split(b.path(), "/")[2]
-			b.pace(c.pace)
 			started := time.Now()
 			eval[bool](b, driver)
-			looked := false
-			for end := time.Now().Add(3 * time.Minute); ; time.Sleep(100 * time.Millisecond) {
-				st := b.state()
-				if st.Phase == "closed" {
-					break
-				}
-				if st.Phase != "riding" && st.Phase != "ready" {
-					b.pace(100)
-				}
-				if !looked && st.Phase == "riding" && st.Now > 100_000 {
-					looked = true
-					b.pace(1)
-					b.look("family-" + c.id)
-					b.pace(c.pace)
-				}
-				if time.Now().After(end) || st.Mode == "failed" {
-					b.shot("fault-" + c.id)
-					t.Fatalf("not closed: %+v", st)
-				}
-			}
+			b.rideTo(c.pace, "the middle of the test", `gradus.view.phase === "closed" || gradus.view.phase === "riding" && gradus.view.now_ms > 100000`)
+			b.look("family-" + c.id)
+			b.rideTo(c.pace, "the end of the exercise", `!["ready", "riding"].includes(gradus.view.phase)`)
+			b.rideTo(100, "the closed test", `gradus.view.phase === "closed"`)
 			if !eval[bool](b, c.check) {
 				t.Errorf("not as planned: %s", eval[string](b, `JSON.stringify({ parts: [...walk.parts], laps: walk.laps, said: [...walk.said], beeps: walk.beeps, ground: gradus.view.ground })`))
 			}
@@ -125,7 +108,7 @@ func TestOwnProtocol(t *testing.T) {
 	b.click(`button[value="try"]`)
 	b.until(patience, "the dry run", `document.querySelector("#stairs .lead")?.innerText.includes("Distance")`)
 	b.click(`button[value="save"]`)
-	b.until(30*time.Second, "it is kept", `location.pathname === "/protocols/our-walk" && document.querySelector(".done")`)
+	b.until(patience, "it is kept", `location.pathname === "/protocols/our-walk" && document.querySelector(".done")`)
 	b.visit(s.address + "/people/1/new?protocol=our-walk")
 	if eval[string](b, `document.querySelector("#protocol").value`) != "our-walk" {
 		t.Error("the page to prepare a test does not offer it")
@@ -133,6 +116,6 @@ func TestOwnProtocol(t *testing.T) {
 	b.visit(s.address + "/protocols/our-walk/edit")
 	change("title: Six", "title: Our six")
 	b.click(`button[value="save"]`)
-	b.until(30*time.Second, "a kept version does not change", `document.querySelector("#told")?.innerText.includes("Raise the version")`)
+	b.until(patience, "a kept version does not change", `document.querySelector("#told")?.innerText.includes("Raise the version")`)
 	b.quiet()
 }

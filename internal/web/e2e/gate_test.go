@@ -6,7 +6,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/chromedp/chromedp"
 )
@@ -63,7 +62,7 @@ func TestEncryptedRecord(t *testing.T) {
 	other.fill(map[string]string{"passphrase": words})
 	other.click("button.main")
 	other.until(patience, "the page that was asked for", `location.pathname === "/people" && document.querySelector("nav")`)
-	b.until(30*time.Second, "everything is acknowledged", `window.gradus.undelivered() === 0 && !window.gradus.away`)
+	b.until(patience, "everything is acknowledged", `window.gradus.undelivered() === 0 && !window.gradus.away`)
 	figure("locked in mid-test: %d events held, all delivered after unlocking", held)
 	if n := len(stored(t, b, test)); n != b.state().Events {
 		t.Errorf("%d events on disk, %d in the page", n, b.state().Events)

@@ -67,7 +67,7 @@ func (p patient) screened(b *tab, s *server) {
 	b.t.Helper()
 	b.visit(s.address + "/people")
 	b.do(chromedp.SendKeys(chromedp.CSS(`form[action="/people"] input[name="code"]`), p.code))
-	b.do(chromedp.Click(chromedp.CSS(`form[action="/people"] input[name="code"] ~ button, form[action="/people"] p.acts button`)))
+	b.click(`form[action="/people"] input[name="code"] ~ button, form[action="/people"] p.acts button`)
 	b.until(patience, "the person's page", `/^.people.\d+$/.test(location.pathname)`)
 	b.visit(s.address + "/people/1/screening")
 	given := map[string]bool{}
@@ -83,7 +83,7 @@ func (p patient) screened(b *tab, s *server) {
 		}
 	}
 	b.fill(map[string]string{"rest_sbp_mmhg": p.sbp, "rest_dbp_mmhg": p.dbp, "rest_hr_bpm": fmt.Sprint(p.rest), "spo2_percent": "96", "by": "KL"})
-	b.do(chromedp.Click(chromedp.CSS(`button[value="judge"]`), chromedp.NodeVisible))
+	b.click(`button[value="judge"]`)
 	b.until(patience, "the outcome", `document.querySelector("section.outcome") !== null`)
 	if got := eval[string](b, `document.querySelector("#outcome-title").innerText`); got != p.outcome {
 		b.t.Fatalf("outcome %q, want %q: %s", got, p.outcome, eval[string](b, `document.querySelector("section.outcome").innerText`))
@@ -91,10 +91,10 @@ func (p patient) screened(b *tab, s *server) {
 	if !p.cleared {
 		return
 	}
-	b.do(chromedp.Click(chromedp.CSS(`section.next details.change:first-of-type summary`), chromedp.NodeVisible))
+	b.click(`section.next details.change:first-of-type summary`)
 	b.fill(map[string]string{"c_by": "Dr Example, invented"})
 	b.tick("c_role=physician")
-	b.do(chromedp.Click(chromedp.CSS(`button[value="clear"]`), chromedp.NodeVisible))
+	b.click(`button[value="clear"]`)
 	b.until(patience, "cleared", `document.body && document.body.innerText.includes("Prepare the test")`)
 }
 
@@ -110,7 +110,7 @@ func (p patient) fitted(b *tab, s *server) {
 	b.t.Helper()
 	b.visit(s.address + "/visits/1/fit")
 	b.fill(map[string]string{"fit_seat": "7", "fit_signal": "raises the left hand", "fit_tried_min": "2", "fit_cadence": "85", "mass_kg": "74", "height_cm": "170", "by": "KL"})
-	b.do(chromedp.Click(chromedp.CSS(`main form p.last button`), chromedp.NodeVisible))
+	b.click(`main form p.last button`)
 	b.until(patience, "the visit", `location.pathname === "/visits/1"`)
 }
 
@@ -119,7 +119,7 @@ func (p patient) rested(b *tab, s *server) {
 	b.visit(s.address + "/visits/1/rest")
 	b.tick("rest_arm=left")
 	b.fill(map[string]string{"rest_hr_bpm": fmt.Sprint(p.rest), "rest_sbp_mmhg": p.sbp, "rest_dbp_mmhg": p.dbp, "rest_seated_min": "5", "by": "KL"})
-	b.do(chromedp.Click(chromedp.CSS(`main button[value="save"]`), chromedp.NodeVisible))
+	b.click(`main button[value="save"]`)
 	b.until(patience, "the visit", `location.pathname === "/visits/1"`)
 }
 
@@ -133,7 +133,7 @@ func (p patient) begun(b *tab, s *server) (test string) {
 	}
 	b.tick("blood_pressure=none")
 	eval[bool](b, `window.before = true`)
-	b.do(chromedp.Click(chromedp.CSS(`button[value="plan"]`), chromedp.NodeVisible))
+	b.click(`button[value="plan"]`)
 	b.until(patience, "the plan", `!window.before && document.readyState === "complete" && document.body.innerText.includes("Check before the test")`)
 	text := eval[string](b, `document.querySelector("main").innerText`)
 	for _, want := range p.says {
@@ -142,7 +142,7 @@ func (p patient) begun(b *tab, s *server) (test string) {
 		}
 	}
 	b.shot("patient-plan-" + p.code)
-	b.do(chromedp.Click(chromedp.CSS(`button[value="begin"]`), chromedp.NodeVisible))
+	b.click(`button[value="begin"]`)
 	b.until(patience, "the running page", `location.pathname.endsWith("/run") && window.gradus && window.gradus.mode === "pen"`)
 	return strings.Split(b.path(), "/")[2]
 }

@@ -6,9 +6,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
-
-	"github.com/chromedp/chromedp"
 )
 
 // goTo lets test time go on to a moment and stand still there, so that two tests can be made alike to the
@@ -16,7 +13,7 @@ import (
 func (b *tab) goTo(ms int) {
 	b.t.Helper()
 	eval[bool](b, fmt.Sprintf(`(gradus.clock.speed = 0, gradus.clock.set(%d), true)`, ms))
-	b.until(60*time.Second, fmt.Sprintf("second %d", ms/1000), fmt.Sprintf(`!gradus.clock.running || gradus.second >= %d && !gradus.busy`, ms/1000))
+	b.until(patience, fmt.Sprintf("second %d", ms/1000), fmt.Sprintf(`!gradus.clock.running || gradus.second >= %d && !gradus.busy`, ms/1000))
 	// What is due is on its button one drawing later.
 	eval[bool](b, `new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(() => drawn(true)))))`)
 }
@@ -82,7 +79,7 @@ func TestSameResultWithAndWithoutTheNetwork(t *testing.T) {
 				s.silent(false)
 			}
 		})
-		b.until(60*time.Second, "everything is acknowledged", `gradus.undelivered() === 0 && !gradus.away`)
+		b.until(patience, "everything is acknowledged", `gradus.undelivered() === 0 && !gradus.away`)
 		if lost {
 			figure("7 minutes of a whole test without the network: %d events held, the result is the same", held)
 			if held < 8 {
@@ -192,7 +189,7 @@ func TestOximeterAndCuff(t *testing.T) {
 	if eval[bool](b, `gradus.view.minutes.some((m) => m.sbp === 150)`) {
 		t.Error("a doubtful pressure was taken without a hand")
 	}
-	b.do(chromedp.Click(chromedp.JSPath(`[...document.querySelectorAll(".acts button")].find((e) => e.innerText.includes("150/84"))`)))
+	b.tap(`[...document.querySelectorAll(".acts button")].find((e) => e.innerText.includes("150/84"))`)
 	b.until(patience, "it is taken by hand", `gradus.view.minutes.some((m) => m.sbp === 150)`)
 	b.rideTo(60, "saturation is taken at the end of the stage", `gradus.view.minutes.some((m) => m.spo2 === 97)`)
 	b.pace(1)

@@ -16,7 +16,7 @@ func TestScreening(t *testing.T) {
 	person := func(code string) (who string) {
 		b.visit(s.address + "/people")
 		b.do(chromedp.SendKeys(chromedp.CSS(`form[action="/people"] input[name="code"]`), code))
-		b.do(chromedp.Click(chromedp.CSS(`form[action="/people"] button`)))
+		b.click(`form[action="/people"] button`)
 		b.until(patience, "the person's page", `/^.people.\d+/.test(location.pathname)`)
 		who = b.path()
 		b.visit(s.address + who + "/screening")
@@ -46,7 +46,7 @@ func TestScreening(t *testing.T) {
 				b.do(chromedp.SetValue(chromedp.CSS(`form.screening [name="`+name+`"]`), v))
 			}
 		}
-		b.do(chromedp.Click(chromedp.CSS(`button[value="judge"]`), chromedp.NodeVisible))
+		b.click(`button[value="judge"]`)
 		b.until(patience, "the outcome", `document.querySelector("section.outcome") !== null`)
 	}
 
@@ -57,10 +57,10 @@ func TestScreening(t *testing.T) {
 	values("138", "84", "72", "97")
 	outcome("Pause and ask")
 	b.look("screening-phone-outcome")
-	b.do(chromedp.Click(chromedp.CSS(`section.next details.change:first-of-type summary`), chromedp.NodeVisible))
+	b.click(`section.next details.change:first-of-type summary`)
 	b.do(chromedp.SetValue(chromedp.CSS(`[name="c_by"]`), "Dr Example, invented"))
 	b.tick("c_role=physician")
-	b.do(chromedp.Click(chromedp.CSS(`button[value="clear"]`), chromedp.NodeVisible))
+	b.click(`button[value="clear"]`)
 	b.until(patience, "cleared", `document.body && document.body.innerText.includes("Prepare the test")`)
 	outcome("Go with cautions")
 	b.look("screening-phone-cleared")
@@ -84,7 +84,7 @@ func TestScreening(t *testing.T) {
 		b.tick(a)
 	}
 	b.do(chromedp.SetValue(chromedp.CSS(`[name="space_m"]`), "20"), chromedp.SetValue(chromedp.CSS(`[name="by"]`), "KL"))
-	b.do(chromedp.Click(chromedp.CSS(`main form button.main`), chromedp.NodeVisible))
+	b.click(`main form button.main`)
 	b.until(patience, "what fits", `document.querySelector("#fits li") !== null`)
 	b.look("which-tablet")
 
@@ -107,7 +107,7 @@ func TestScreening(t *testing.T) {
 	b.look("screening-laptop-stop")
 	eval[bool](b, `[...document.querySelectorAll("details")].every((d) => { d.open = true; return true })`)
 	b.axe("screening opened")
-	b.do(chromedp.Click(chromedp.CSS(`button[value="leave"]`), chromedp.NodeVisible))
+	b.click(`button[value="leave"]`)
 	b.until(patience, "not tested", `document.body && document.body.innerText.includes("decided by KL")`)
 	for _, paper := range []string{"note", "letter", "request"} {
 		b.visit(s.address + who + "/screening/" + paper)

@@ -31,7 +31,7 @@ func (b *tab) authenticator() {
 // send presses the main button of the form that a field stands in.
 func (b *tab) send(form string) {
 	b.t.Helper()
-	b.do(chromedp.Click(chromedp.CSS(`form[action="`+form+`"] button`), chromedp.NodeVisible))
+	b.click(`form[action="` + form + `"] button`)
 }
 
 func (b *tab) at(path string) {
@@ -43,7 +43,7 @@ func (b *tab) at(path string) {
 // and an idle page is covered while what was entered stays.
 func TestSignIn(t *testing.T) {
 	data := filepath.Join(t.TempDir(), "data")
-	s := serve(t, "serve", "--data", data, "--lock-after", "12s")
+	s := serve(t, "serve", "--data", data, "--lock-after", "25s")
 	out, err := exec.Command(program, "accounts", "add", "kim", "--role", "administrator,clinician", "--full-name", "Kim Example", "--data", data).CombinedOutput()
 	code := regexp.MustCompile(`[2-9A-Z]{5}(-[2-9A-Z]{5}){3}`).Find(out)
 	if err != nil || code == nil {
@@ -75,7 +75,8 @@ func TestSignIn(t *testing.T) {
 	b.look("recovery")
 
 	b.visit(address + "/account")
-	b.do(chromedp.SetValue(chromedp.CSS("#passkey-name"), "Test device"), chromedp.Click(chromedp.CSS(".passkey-new button"), chromedp.NodeVisible))
+	b.do(chromedp.SetValue(chromedp.CSS("#passkey-name"), "Test device"))
+	b.click(".passkey-new button")
 	b.until(patience, "the passkey", `document.body.innerText.includes("Test device")`)
 
 	b.send("/sign-out")
@@ -90,7 +91,7 @@ func TestSignIn(t *testing.T) {
 
 	b.send("/sign-out")
 	b.at("/sign-in")
-	b.do(chromedp.Click(chromedp.CSS(".passkey-in"), chromedp.NodeVisible))
+	b.click(".passkey-in")
 	b.at("/")
 	b.visit(address + "/accounts")
 	b.look("accounts")
@@ -105,7 +106,7 @@ func TestSignIn(t *testing.T) {
 	b.visit(address + "/people")
 	b.at("/unlock")
 	b.look("lock")
-	b.do(chromedp.Click(chromedp.CSS(".passkey-in"), chromedp.NodeVisible))
+	b.click(".passkey-in")
 	b.at("/people")
 	b.quiet()
 }

@@ -134,7 +134,7 @@ func TestStrap(t *testing.T) {
 	eval[bool](b, `(() => { window.listened = []; const p = BluetoothRemoteGATTCharacteristic.prototype, start = p.startNotifications
  p.startNotifications = function () { window.listened.push(this); return start.call(this) }; return true })()`)
 	b.click(`.looks button:nth-child(4)`)
-	b.do(chromedp.Click(chromedp.CSS(`.sensors p button`)))
+	b.click(`.sensors p button`)
 	b.until(patience, "the page asks for the strap", `gradus.signals.sources.length === 1`)
 	air.services()
 	b.until(patience, "the strap is connected", `gradus.signals.sources[0].state === "on" && window.listened.length > 0`)
@@ -182,7 +182,7 @@ func TestSeveralSensors(t *testing.T) {
 	b.click(`.looks button:nth-child(4)`)
 	for i, air := range sensors {
 		choose(b)
-		b.do(chromedp.Click(chromedp.CSS(fmt.Sprintf(`.sensors p button:nth-child(%d)`, i+1))))
+		b.click(fmt.Sprintf(`.sensors p button:nth-child(%d)`, i+1))
 		b.until(patience, "the page asks for the sensor", fmt.Sprintf(`gradus.signals.sources.length === %d`, i+1))
 		air.services()
 		b.until(patience, "the sensor is connected", fmt.Sprintf(`gradus.signals.sources[%d].state === "on" && window.listened.length > %d`, i, i))

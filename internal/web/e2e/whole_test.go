@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"strings"
 	"testing"
-	"time"
 )
 
 // due is the button of what is due, and the button that starts a number of the exertion card.
@@ -15,41 +14,37 @@ const (
 	rpeCount = `window.gradus.view.minutes.filter((m) => m.rpe > 0).length`
 )
 
+// toPress is a moment at which there is something to press: what is due, or, with exertion, the card.
+const toPress = `(gradus.view.phase === "closed" || gradus.mode === "failed" || %v && gradus.view.next.do === "read" && gradus.view.next.what === "rpe" ||
+ document.querySelector(".acts button.main") && (gradus.view.next.do !== "read" || gradus.view.left_ms < -10000))`
+
 // ride follows the instructions to the closed test by pressing what is due, and counts the taps. With exertion it
 // answers the card each time it is asked.
-func ride(b *tab, exertion bool, each func(state)) (taps int) {
+func ride(b *tab, exertion bool) (taps int) {
 	b.t.Helper()
 	press := func(selector string) {
 		b.click(selector)
 		taps++
 	}
-	end := time.Now().Add(4 * time.Minute)
-	for time.Now().Before(end) {
+	for range 90 {
+		b.rideTo(60, "something to press", fmt.Sprintf(toPress, exertion))
 		s := b.state()
-		if s.Mode == "failed" || s.Failure != "" {
-			b.t.Fatalf("the page failed: %s", s.Failure)
-		}
-		if each != nil {
-			each(s)
-		}
 		switch {
+		case s.Mode == "failed" || s.Failure != "":
+			b.t.Fatalf("the page failed: %s", s.Failure)
 		case s.Phase == "closed":
 			return taps
 		case exertion && s.Do == "read" && s.What == "rpe":
-			b.pace(1)
-			if asked := eval[int](b, rpeCount); b.state().What == "rpe" {
-				b.until(patience, "the card", `!!document.querySelector(".scale")`)
-				press(cardKey)
-				b.until(patience, "the exertion is taken", fmt.Sprintf(`%s > %d`, rpeCount, asked))
-			}
-			b.pace(60)
-		case s.Button != "" && (s.Do != "read" || s.Left < -10_000):
+			asked := eval[int](b, rpeCount)
+			b.until(patience, "the card", `!!document.querySelector(".scale")`)
+			press(cardKey)
+			b.until(patience, "the exertion is taken", fmt.Sprintf(`%s > %d`, rpeCount, asked))
+		case s.Button != "":
 			b.t.Logf("%3.0f s  %s -> %s", s.Now/1000, s.Say, s.Button)
 			press(due)
 			b.until(patience, "the page goes on after "+s.Button, fmt.Sprintf(`(() => { const v = window.gradus.view; return v.phase !== %q || v.next.do !== %q || v.stage !== %q || v.next.confirm !== %s })()`,
 				s.Phase, s.Do, s.Stage, confirmScript(s)))
 		}
-		time.Sleep(20 * time.Millisecond)
 	}
 	b.shot("not-closed")
 	b.t.Fatalf("the test was not closed in time: %+v", b.state())
@@ -82,7 +77,7 @@ func TestTaps(t *testing.T) {
 			b := browser(t, 768, 1024)
 			test := b.prepare(s, c.person)
 			eval[bool](b, `(gradus.watcher.prompts.set("speech", true), true)`)
-			taps := ride(b, c.exertion, nil)
+			taps := ride(b, c.exertion)
 			b.until(patience, "everything is acknowledged", `window.gradus.undelivered() === 0`)
 			if !eval[bool](b, `!!document.querySelector(".result .estimate")`) {
 				t.Fatal("the page shows no result")

@@ -26,8 +26,13 @@ if (box) {
 }
 
 const form = document.querySelector<HTMLFormElement>("form.alarm")
+const what = Object.assign(document.createElement("input"), { type: "hidden", name: "do" })
+let asking = false // whether the server answers; a second tap meanwhile must not store the same once more
+addEventListener("pageshow", () => { asking = false }) // also when the browser shows the page again as it was left
 form?.addEventListener("submit", async (e) => {
   e.preventDefault()
+  if (asking) return
+  asking = true
   const button = e.submitter as HTMLButtonElement | null
   try {
     const r = await fetch("/api/clock", { signal: AbortSignal.timeout(4000), cache: "no-store" })
@@ -42,10 +47,10 @@ form?.addEventListener("submit", async (e) => {
     }
     said.textContent = form.dataset.away!
     said.scrollIntoView({ block: "center" })
+    asking = false
     return
   }
-  const what = document.createElement("input")
-  Object.assign(what, { type: "hidden", name: "do", value: button?.value ?? "vitals" })
+  what.value = button?.value ?? "vitals"
   form.append(what)
   form.submit()
 })

@@ -26,6 +26,8 @@ export interface Pad {
   set(part: Partial<{ tab: Tab; typed: string; counted: string }>): void
   // type changes what is typed from what it is then: two keys may come before the next drawing.
   type(change: (typed: string) => string): void
+  // kept drops what was entered; the next value may be half typed by then, in this tab or another.
+  kept(): void
   // leave goes back to the pulse when what a tab was opened for is kept, unless another tab was chosen meanwhile.
   leave(tab: Tab): void
 }
@@ -39,11 +41,18 @@ export function usePad(s: Session): Pad {
   useEffect(() => {
     set((old) => {
       if (due && tabsOf(s).includes(due) && old.due !== dueKey && !old.typed && old.tab !== "note" && old.tab !== "symptom") return { ...old, tab: due, due: dueKey, counted: countAsked(s) ?? (counts(old.counted) && s.view.reading ? "typed" : old.counted) }
-      if (!due && old.due) return { ...old, due: "", tab: old.typed ? old.tab : "heart_rate" }
+      // A tab that the examiner chose meanwhile stays, with the note that is being written there.
+      if (!due && old.due) return { ...old, due: "", tab: old.typed || !old.due.startsWith(old.tab + " ") ? old.tab : "heart_rate" }
       return old
     })
   }, [dueKey])
-  return { ...state, set: (part) => set((old) => ({ ...old, ...part })), type: (change) => set((old) => ({ ...old, typed: change(old.typed) })), leave: (tab) => set((old) => (old.tab === tab ? { ...old, tab: "heart_rate" } : old)) }
+  return {
+    ...state,
+    set: (part) => set((old) => ({ ...old, ...part })),
+    type: (change) => set((old) => ({ ...old, typed: change(old.typed) })),
+    kept: () => set((old) => (old.tab === state.tab && old.typed.startsWith(state.typed) ? { ...old, typed: old.typed.slice(state.typed.length) } : old)),
+    leave: (tab) => set((old) => (old.tab === tab ? { ...old, tab: "heart_rate" } : old)),
+  }
 }
 
 const counts = (src: string) => src in times
@@ -75,8 +84,7 @@ export async function enter(s: Session, pad: Pad) {
   if (!event) return
   if (!(await s.act([event]))) return
   if (event.what === "heart_rate" && event.src !== "typed") s.watcher.wasCounted()
-  // The next value may be half typed before this one is kept.
-  pad.type((typed) => (typed.startsWith(pad.typed) ? typed.slice(pad.typed.length) : typed))
+  pad.kept()
 }
 
 export function typeKey(pad: Pad, k: string) {

@@ -55,7 +55,7 @@ function Sheet({ s }: { s: Session }) {
               <td>{some(m.spo2, "%")}</td>
               <td>{some(m.cadence)}</td>
               <td>{m.hr > 0 && m.ref.term > 0 && s.mode === "pen" && (fixing === key(m.ref)
-                ? <Correction s={s} m={m} done={() => fix("")} />
+                ? <Correction s={s} m={m} done={() => fix((row) => (row === key(m.ref) ? "" : row))} />
                 : <button type="button" class="quiet" aria-label={T.correctLabel(m.minute)} onClick={() => fix(key(m.ref))}>{T.correct}</button>)}</td>
             </tr>
           ))}
