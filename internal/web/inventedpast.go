@@ -5,6 +5,7 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"gradus/conduct"
@@ -68,7 +69,7 @@ var pastEvents []byte
 
 // inventPast puts the tests of the past into the record, dated from today.
 func inventPast(ctx context.Context, store record.Store, people []record.Participant, now time.Time) error {
-	plan, err := newShelf("", false).protocol(defaultProtocol)
+	plan, err := newShelf(newSiteFiles(store, slog.New(slog.DiscardHandler)), false).protocol(defaultProtocol)
 	if err != nil {
 		return err
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"flag"
+	"log/slog"
 	"os"
 	"testing"
 
@@ -14,7 +15,7 @@ var rewrite = flag.Bool("rewrite", false, "write the past of the demonstration a
 
 // The past of the demonstration is what the conductor and the invented participant make of the shipped plan.
 func TestPastIsMadeByTheConductor(t *testing.T) {
-	lib := newShelf("", false)
+	lib := newShelf(newSiteFiles(nobodys{}, slog.New(slog.DiscardHandler)), false)
 	plan, err := lib.protocol(defaultProtocol)
 	if err != nil {
 		t.Fatal(err)
