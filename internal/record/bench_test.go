@@ -63,7 +63,7 @@ func bareSQLite(b *testing.B, key []byte) func(conduct.Event) error {
 	schema := oneTest(b, dir, key)
 	address := "file:" + filepath.ToSlash(schema) + "?_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=foreign_keys(on)&_txlock=immediate"
 	if key != nil {
-		address += "&_pragma=temp_store(memory)&vfs=adiantum&hexkey=" + hex.EncodeToString(key)
+		address += "&vfs=adiantum&hexkey=" + hex.EncodeToString(key)
 	}
 	db, err := sql.Open("sqlite3", address)
 	if err != nil {

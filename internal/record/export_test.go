@@ -104,6 +104,9 @@ func (s *Postgres) HoldAll(ctx context.Context, test string) (release func() err
 	return tx.Rollback, errors.Join(s.alone(ctx, tx), s.hold(ctx, tx, []string{test}))
 }
 
+// Reader reads as the record does.
+func (s *SQLite) Reader() *sql.DB { return s.reader }
+
 // Dir is the data directory.
 func (s *SQLite) Dir() string { return filepath.Dir(s.place) }
 

@@ -10,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
-	"slices"
 	"time"
 
 	_ "github.com/ncruces/go-sqlite3/driver" // registers the driver "sqlite3"
@@ -133,7 +132,6 @@ func (b backend) keyed(key []byte) (_ backend, err error) {
 	if b.vfs == "" {
 		b.vfs = encryptedVFS
 	}
-	b.extra = append(slices.Clone(b.extra), "temp_store(memory)")
 	b.word, err = keyring.word(key)
 	return b, err
 }

@@ -14,12 +14,12 @@ import (
 // Many tests are written at once, so that their writes share commits. What is refused is refused alone, and all else
 // is stored.
 func TestManyWritersShareCommits(t *testing.T) {
-	ctx := context.Background()
-	s, err := record.Open(ctx, t.TempDir(), record.Options{})
-	if err != nil {
-		t.Fatal(err)
+	for name, s := range map[string]record.Store{"SQLite": open(t, t.TempDir()), "PostgreSQL": openDatabase(t, migrated(t))} {
+		t.Run(name, func(t *testing.T) { shareCommits(t, s) })
 	}
-	defer s.Close()
+}
+
+func shareCommits(t *testing.T, s record.Store) {
 	const tests, each = 40, 25
 	for i := range tests {
 		if _, err := s.NewTest(ctx, record.Test{ID: fmt.Sprint("t", i), Protocol: "p", Hash: "h", Sent: []byte("{}")}); err != nil {
@@ -49,6 +49,21 @@ func TestManyWritersShareCommits(t *testing.T) {
 				if err := s.AppendSamples(ctx, id, []record.Block{block}); err != nil {
 					t.Errorf("%s: samples %d: %v", id, n, err)
 				}
+				var taken *record.BlockConflictError
+				other := record.Block{Seq: uint64(n), To: 1, Kind: "hr", Payload: []byte{2}}
+				late := record.Block{Seq: uint64(n + each), To: 1, Kind: "late", Payload: []byte{3}}
+				if err := s.AppendSamples(ctx, id, []record.Block{other}); !errors.As(err, &taken) {
+					t.Errorf("%s: other samples %d: %v", id, n, err)
+				}
+				if n%5 > 0 { // each undoes a commit
+					continue
+				}
+				if err := s.AppendSamples(ctx, id, []record.Block{late, other}); !errors.As(err, &taken) {
+					t.Errorf("%s: new samples and other ones %d: %v", id, n, err)
+				}
+				if err := s.AppendSamples(ctx, id, []record.Block{block, block}); err != nil {
+					t.Errorf("%s: samples %d once more: %v", id, n, err)
+				}
 				if err := s.AppendSamples(ctx, "nobody", []record.Block{block}); !errors.Is(err, record.ErrNotFound) {
 					t.Errorf("samples of no test: %v", err)
 				}
@@ -66,6 +81,9 @@ func TestManyWritersShareCommits(t *testing.T) {
 			if e.Text != "kept" {
 				t.Errorf("%s: event %v is %q", id, e.ID(), e.Text)
 			}
+		}
+		if blocks, err := s.Samples(ctx, id, "late", 0, 10); err != nil || len(blocks) != 0 {
+			t.Errorf("%s: %d blocks of calls that were refused, %v", id, len(blocks), err)
 		}
 		blocks, err := s.Samples(ctx, id, "hr", 0, 10)
 		if err != nil || len(blocks) != each {
