@@ -20,9 +20,9 @@ import (
 // ownPlan is a shipped protocol under a name of the site's own.
 func ownPlan(t *testing.T, id, version string) string {
 	t.Helper()
-	text := string(must(protocols.Text("recumbent-stepper"))(t))
-	plan := must(protocols.Load("recumbent-stepper", nil))(t)
-	for _, change := range [][2]string{{"id: recumbent-stepper\n", "id: " + id + "\n"}, {"version: " + plan.Version, "version: " + version}, {`version: "` + plan.Version + `"`, `version: "` + version + `"`}} {
+	text := string(must(protocols.Text("six-minute-walk"))(t))
+	plan := must(protocols.Load("six-minute-walk", nil))(t)
+	for _, change := range [][2]string{{"id: six-minute-walk\n", "id: " + id + "\n"}, {"version: " + plan.Version, "version: " + version}, {`version: "` + plan.Version + `"`, `version: "` + version + `"`}} {
 		text = strings.Replace(text, change[0], change[1], 1)
 	}
 	return text
@@ -119,7 +119,7 @@ func TestProtocolsOfAFolder(t *testing.T) {
 		t.Error("it was kept in the record")
 	}
 	for name, c := range map[string]struct{ text, says string }{
-		"shipped.yaml": {string(must(protocols.Text("recumbent-stepper"))(t)), "is the id of a protocol that this program ships"},
+		"shipped.yaml": {string(must(protocols.Text("six-minute-walk"))(t)), "is the id of a protocol that this program ships"},
 		"twice.yaml":   {ownPlan(t, "ours", "1"), "stands in another file"},
 		"broken.yaml":  {"id: x\nid: y\n", "broken.yaml:2"},
 	} {
