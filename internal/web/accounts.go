@@ -18,6 +18,7 @@ type accountsBody struct {
 	Form     form
 	SiteForm form
 	First    bool // there is no account yet
+	Changes  []string
 }
 
 type accountLine struct {
@@ -76,6 +77,12 @@ func (s *Server) showAccounts(w http.ResponseWriter, r *http.Request, status int
 	b := accountsBody{Form: f, SiteForm: sf, First: len(list) == 0}
 	if b.Sites, err = s.store.Sites(r.Context()); err != nil {
 		return err
+	}
+	if b.First {
+		b.Changes = []string{say("accounts.changes.in"), say("accounts.changes.passphrase"), say("accounts.changes.roles"), say("accounts.changes.trail"), say("accounts.changes.back")}
+		if s.owner == nil {
+			b.Changes = slices.Delete(b.Changes, 1, 2)
+		}
 	}
 	for _, a := range list {
 		keys, err := s.store.Passkeys(r.Context(), a.ID)
@@ -324,7 +331,7 @@ func (s *Server) changeSite(w http.ResponseWriter, r *http.Request) error {
 	if err := s.store.ChangeSite(r.Context(), site); err != nil {
 		return err
 	}
-	to := "/account"
+	to := "/settings?saved"
 	if visitorOf(r).who.May(access.Accounts) {
 		to = "/accounts#sites"
 	}

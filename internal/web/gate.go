@@ -30,12 +30,6 @@ type Gate struct {
 	paces map[string]pace // of those who try, by where they are; [everybody] for all beyond this machine
 }
 
-// pace is how fast somebody may try.
-type pace struct {
-	wrong int       // tries in a row
-	next  time.Time // no try is looked at before
-}
-
 // draft is a key whose sheet is on the way to paper. Only the browser that asked for it sees it.
 type draft struct {
 	*vault.Draft
@@ -57,6 +51,7 @@ func NewGate(o Options, open func(context.Context, *vault.Key) (*Server, error))
 	if g.shell, err = gateShell(o); err != nil {
 		return nil, err
 	}
+	g.paces = readPaces(o.Dir, g.shell.now())
 	g.shell.meters = newMeters(g.shell, nil)
 	g.mux = g.shell.guard(g.routes())
 	return g, nil
@@ -350,7 +345,7 @@ func pacesOf(r *http.Request) map[string]time.Duration {
 // wait says how long no try of a request is looked at.
 func (g *Gate) wait(r *http.Request) (left time.Duration) {
 	for from := range pacesOf(r) {
-		left = max(left, g.paces[from].next.Sub(g.shell.now()))
+		left = max(left, g.paces[from].Next.Sub(g.shell.now()))
 	}
 	return left
 }
@@ -362,10 +357,17 @@ func (g *Gate) missed(r *http.Request) {
 	}
 	for from, most := range pacesOf(r) {
 		p := g.paces[from]
-		if p.wrong++; p.wrong > 2 {
-			p.next = g.shell.now().Add(min(time.Second<<min(p.wrong-3, 20), most))
+		if p.Wrong++; p.Wrong > 2 {
+			p.Next = g.shell.now().Add(min(time.Second<<min(p.Wrong-3, 20), most))
 		}
 		g.paces[from] = p
+	}
+	g.keepPaces()
+}
+
+func (g *Gate) keepPaces() {
+	if err := writePaces(g.dir, g.paces); err != nil {
+		g.shell.log.Warn("waits after wrong tries are not kept over a restart", "error", err)
 	}
 }
 
@@ -411,7 +413,7 @@ func (g *Gate) try(w http.ResponseWriter, r *http.Request, recovering bool, open
 		fault = say("gate.wait", int(left.Seconds())+1)
 	} else if k, fault, err = open(f); errors.Is(err, vault.ErrPassphrase) || errors.Is(err, vault.ErrRecovery) {
 		g.missed(r)
-		g.shell.log.Warn("not unlocked", "source", sourceOf(r), "tries", g.paces[sourceOf(r)].wrong)
+		g.shell.log.Warn("not unlocked", "source", sourceOf(r), "tries", g.paces[sourceOf(r)].Wrong)
 		fault, err = say("gate.wrong"), nil
 		if recovering {
 			fault = say("gate.wrong.recovery")
@@ -429,6 +431,7 @@ func (g *Gate) try(w http.ResponseWriter, r *http.Request, recovering bool, open
 	}
 	defer g.mu.Unlock()
 	g.paces = nil
+	g.keepPaces()
 	return g.opened(w, r, k)
 }
 

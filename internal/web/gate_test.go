@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"gradus/internal/access"
 	"gradus/internal/record"
 	"gradus/internal/vault"
 	"gradus/internal/web"
@@ -29,6 +30,7 @@ type gated struct {
 	gate  *web.Gate
 	store *record.SQLite
 	http  *httptest.Server
+	owned bool // one person, who signs in with the passphrase
 }
 
 func begunGate(t *testing.T) *gated {
@@ -40,13 +42,16 @@ func begunGate(t *testing.T) *gated {
 
 func (g *gated) start() {
 	g.t.Helper()
-	o := web.Options{Dir: g.dir, Assets: built, Now: func() time.Time { return g.clock.wall }, Boot: func() (web.Boot, bool) { return g.clock.boot, true }}
+	o := web.Options{Dir: g.dir, Assets: built, Cost: access.Cost{MiB: 1, Passes: 1, Lanes: 1}, Now: func() time.Time { return g.clock.wall }, Boot: func() (web.Boot, bool) { return g.clock.boot, true }}
 	var err error
 	g.gate, err = web.NewGate(o, func(ctx context.Context, k *vault.Key) (*web.Server, error) {
-		if g.store, err = vault.Open(ctx, g.dir, k, record.Options{}); err != nil {
+		if g.store, err = vault.Open(ctx, g.dir, k, record.Options{Now: func() time.Time { return g.clock.wall }}); err != nil {
 			return nil, err
 		}
 		o.Store, o.Vault = g.store, k
+		if g.owned {
+			o.Owner = k
+		}
 		return web.New(o)
 	})
 	if err != nil {
@@ -282,4 +287,71 @@ func TestGateKeepsClocks(t *testing.T) {
 	if text, err := os.ReadFile(files[0]); err != nil || bytes.Contains(text, []byte("boot")) {
 		t.Errorf("%q %v", text, err)
 	}
+}
+
+// Waits after wrong passphrases outlive a restart, and end with the right one.
+func TestGateWaitsAfterARestart(t *testing.T) {
+	g := begunGate(t)
+	g.setUp(g.browser())
+	g.again()
+	try := func(passphrase string) page {
+		return g.browser().send("/", "/gate/unlock", url.Values{"passphrase": {passphrase}})
+	}
+	for range 5 {
+		try("some wrong words")
+		g.clock.pass(5 * time.Second)
+	}
+	try("some wrong words")
+	g.again()
+	if p := try(words); p.status != http.StatusUnprocessableEntity || !strings.Contains(p.text, "next try") {
+		t.Errorf("at once after a restart: %d %s", p.status, p.text)
+	}
+	g.clock.pass(-time.Hour) // a clock that was set back lets nobody wait longer than the longest
+	g.again()
+	g.clock.pass(5*time.Minute + time.Second)
+	if p := try(words); p.status != http.StatusOK {
+		t.Errorf("after the wait: %d %s", p.status, p.text)
+	}
+	if _, err := os.Stat(filepath.Join(g.dir, "waits.json")); !errors.Is(err, fs.ErrNotExist) {
+		t.Error("the waits are still there", err)
+	}
+}
+
+// Whoever unlocks at the gate is signed in as the owner in that browser and no other. The owner is led to the accounts before
+// there is one; from the first on, the passphrase signs nobody in.
+func TestGateSignsTheOwnerIn(t *testing.T) {
+	g := begunGate(t)
+	g.owned = true
+	g.setUp(g.browser())
+	g.again()
+	w := g.browser()
+	if p := w.send("/people", "/gate/unlock", url.Values{"passphrase": {words}, "to": {"/people"}}); p.status != http.StatusOK || p.at != "/people" || w.cookieAt(g.http.URL) == "" {
+		t.Fatalf("unlocked: %d at %s", p.status, p.at)
+	}
+	home := w.get("/")
+	has(t, "the menu", home, http.StatusOK, `href="/accounts"`, ">Owner</a>")
+	if p := g.browser().get("/people"); p.at != "/sign-in" {
+		t.Errorf("another browser is at %s", p.at)
+	}
+	has(t, "what changes", w.get("/accounts"), http.StatusOK, "There are no accounts.", "What changes with the first account", "The passphrase still opens the record")
+	made := w.send("/accounts", "/accounts", url.Values{"login": {"kim"}, "full_name": {"Kim Example"}, "roles": {"administrator"}, "account_site": {"1"}})
+	has(t, "the first account", made, http.StatusOK, "One-time code for")
+	if p := w.get("/people"); p.at != "/sign-in" {
+		t.Errorf("the owner without an account is at %s", p.at)
+	}
+	g.again()
+	w = g.browser()
+	if p := w.send("/people", "/gate/unlock", url.Values{"passphrase": {words}, "to": {"/people"}}); p.at != "/sign-in" {
+		t.Errorf("with accounts, unlocking leads to %s: %d", p.at, p.status)
+	}
+}
+
+func (w *browser) cookieAt(address string) string {
+	at, _ := url.Parse(address)
+	for _, c := range w.c.Jar.Cookies(at) {
+		if c.Name == sessionCookie {
+			return c.Value
+		}
+	}
+	return ""
 }

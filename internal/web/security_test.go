@@ -883,3 +883,51 @@ func TestConsentAndDeletion(t *testing.T) {
 		t.Error("the search finds a deleted person")
 	}
 }
+
+// A site lead changes the rule of the own site on the page of the site's settings, and of no other; whoever leads none has no form.
+func TestRulesOfASite(t *testing.T) {
+	c := openClinic(t)
+	lead := c.signedIn("site-lead")
+	page := lead.get("/settings")
+	has(t, "the form", page, http.StatusOK, "Rules of the site", `action="/sites/1"`)
+	if strings.Contains(page.text, `action="/sites/2"`) {
+		t.Error("the form of another site")
+	}
+	has(t, "saved", lead.send("/settings", "/sites/1", url.Values{"site_name": {"South"}, "keep_years": {"12"}}), http.StatusOK, "Saved.", `value="South"`, `value="12"`)
+	if p := lead.send("/settings", "/sites/2", url.Values{"site_name": {"Mine"}, "keep_years": {"0"}}); p.status != http.StatusNotFound {
+		t.Errorf("another site's rule: %d", p.status)
+	}
+	has(t, "a bad number", lead.send("/settings", "/sites/1", url.Values{"site_name": {"South"}, "keep_years": {"x"}}), http.StatusUnprocessableEntity, "whole years")
+	for _, role := range []string{"clinician", "student", "researcher"} {
+		if p := c.signedIn(role).get("/settings"); strings.Contains(p.text, "Rules of the site") {
+			t.Errorf("%s has the form", role)
+		}
+	}
+	c.clock.pass(16 * time.Minute / 2)
+	lead.get("/settings")
+	c.clock.pass(16 * time.Minute / 2)
+	if p := lead.send("/settings", "/sites/1", url.Values{"site_name": {"Late"}, "keep_years": {"1"}}); p.status != http.StatusForbidden {
+		t.Errorf("without a fresh proof: %d", p.status)
+	}
+	sites := must(c.store.Sites(t.Context()))(t)
+	if sites[0].Name != "South" || sites[0].KeepYears != 12 || sites[1].Name != "North" {
+		t.Errorf("%+v", sites)
+	}
+}
+
+// Waits after wrong passwords are in the record: a restart does not shorten them.
+func TestGuessingAfterARestart(t *testing.T) {
+	c := openClinic(t)
+	w := c.browser()
+	for range 5 {
+		w.signIn("clinician", "a wrong password here")
+	}
+	c.again()
+	if p := c.browser().signIn("clinician", goodPassword); p.status == http.StatusOK && p.at != "/sign-in" {
+		t.Errorf("signed in at %s within the wait", p.at)
+	}
+	c.clock.pass(15 * time.Minute)
+	if p := c.browser().signIn("clinician", goodPassword); p.status != http.StatusOK || p.at == "/sign-in" {
+		t.Errorf("after the wait: %d at %s", p.status, p.at)
+	}
+}

@@ -16,6 +16,7 @@ import (
 	"sync"
 	"time"
 
+	"gradus/internal/access"
 	"gradus/internal/record"
 	"gradus/internal/whole"
 )
@@ -184,7 +185,8 @@ type settingsBody struct {
 	Card   siteCard
 	Form   form
 	Saved  bool
-	Before []siteCard // the newest first
+	Before []siteCard    // the newest first
+	Sites  []record.Site // those whose rules whoever looks may change
 }
 
 func siteForm(c siteCard) form {
@@ -203,7 +205,26 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 		body.Before = body.Before[:n-1]
 	}
 	slices.Reverse(body.Before)
+	var err error
+	if body.Sites, err = s.ledSites(r); err != nil {
+		return err
+	}
 	return s.show(w, status, frame{Page: "settings", Title: say("settings.title"), Purpose: say("settings.purpose"), Section: "settings", Token: s.token(w, r), Body: body})
+}
+
+// ledSites are those whose rules whoever asks may change.
+func (s *Server) ledSites(r *http.Request) (led []record.Site, err error) {
+	who := visitorOf(r).who
+	if !who.May(access.OwnSite) || s.demo {
+		return nil, nil
+	}
+	all, err := s.raw.Sites(r.Context())
+	for _, site := range all {
+		if who.Site == 0 || who.Site == site.ID {
+			led = append(led, site)
+		}
+	}
+	return led, err
 }
 
 func (s *Server) changeSettings(w http.ResponseWriter, r *http.Request) error {
