@@ -15,3 +15,6 @@ func GuardedAt(store record.Store, now func() time.Time) record.Store {
 
 // Hotp is the code of a counter.
 var Hotp = hotp
+
+// ParsePHC takes the form apart in which a password is kept.
+var ParsePHC = parsePHC

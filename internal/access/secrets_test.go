@@ -119,3 +119,15 @@ func TestCodesAndWaits(t *testing.T) {
 		}
 	}
 }
+
+// FuzzPasswordHash: no text in the place of a kept password brings a sign-in down, or costs it more than is allowed.
+func FuzzPasswordHash(f *testing.F) {
+	f.Add("$argon2id$v=19$m=65536,t=3,p=4$MDEyMzQ1Njc4OWFiY2RlZg$gy5SuVm5Z7V6pO5GgeVx8g")
+	f.Add("$argon2id$v=19$m=4294967295,t=0,p=0$$")
+	f.Fuzz(func(t *testing.T, text string) {
+		c, salt, sum, err := access.ParsePHC(text)
+		if err == nil && (c.MiB < 1 || c.MiB > 4<<10 || c.Passes < 1 || c.Passes > 100 || c.Lanes < 1 || len(salt) == 0 || len(sum) == 0) {
+			t.Errorf("%q is taken as %+v, salt %d, sum %d bytes", text, c, len(salt), len(sum))
+		}
+	})
+}

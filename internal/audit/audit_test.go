@@ -303,3 +303,17 @@ func FuzzAnchor(f *testing.F) {
 		}
 	})
 }
+
+// FuzzAnchors: no file of anchors brings the reading down; what is taken is an anchor each.
+func FuzzAnchors(f *testing.F) {
+	f.Add("audit:3:524c957cb06d4d8b74e25ac0b1dada77bfc1c2757344a3578482c0f404b3c899 2026-01-02\n")
+	f.Add("{}\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		all, err := ReadAnchors(strings.NewReader(text), "anchors", nil)
+		for _, a := range all {
+			if err == nil && a.String() == "" {
+				t.Fatal(a)
+			}
+		}
+	})
+}

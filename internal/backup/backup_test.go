@@ -431,3 +431,26 @@ func FuzzBackup(f *testing.F) {
 		}
 	})
 }
+
+// A backup that unpacks to more than it says, or whose small parts are large, is refused without being unpacked whole.
+func TestBackupBomb(t *testing.T) {
+	s := made(t, false)
+	path := filepath.Join(t.TempDir(), "b.zip")
+	s.backup(path)
+	zeros := make([]byte, 17<<20)
+	if _, err := backup.Open(rewritten(t, path, map[string][]byte{"manifest.json": zeros})); err == nil || !strings.Contains(err.Error(), "too large") {
+		t.Errorf("a manifest of 17 MB: %v", err)
+	}
+	o, err := backup.Open(rewritten(t, path, map[string][]byte{record.FileName: zeros}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer o.Close()
+	dir := filepath.Join(t.TempDir(), "new")
+	if err := o.Restore(ctx, nil, dir); !errors.Is(err, backup.ErrDamaged) {
+		t.Errorf("a record of another size: %v", err)
+	}
+	if left, _ := os.ReadDir(dir); len(left) > 0 {
+		t.Errorf("left behind: %v", left)
+	}
+}

@@ -1,6 +1,7 @@
 package centre_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -353,6 +354,32 @@ func FuzzKey(f *testing.F) {
 	f.Fuzz(func(t *testing.T, text []byte) {
 		if k, err := centre.ParseKey(text, "key"); err == nil && (k.Site < 1 || len(k.Key) != 64) {
 			t.Fatal(k)
+		}
+	})
+}
+
+// FuzzParcel: a parcel that a known site signed may hold anything; the centre answers, and its record stays sound.
+func FuzzParcel(f *testing.F) {
+	at, err := record.Open(ctx, f.TempDir(), record.Options{})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Cleanup(func() { at.Close() })
+	key, err := centre.Allow(ctx, at, "north")
+	if err != nil {
+		f.Fatal(err)
+	}
+	h := centre.New(func() (centre.Store, bool) { return at, true }, slog.New(slog.DiscardHandler))
+	f.Add([]byte(`{"format":"gradus-parcel/1","seq":1,"person":{"ID":1,"Code":"P-1"},"visits":[{"ID":1,"Date":"2026-01-02","tests":[{"ID":"t-1","sent":{},"events":[{"term":1,"n":1,"kind":"began"}],"results":[{}]}],"facts":[{}]}],"consents":[{}]}`))
+	f.Add([]byte(`{"format":"gradus-parcel/1","seq":-1}`))
+	f.Fuzz(func(t *testing.T, body []byte) {
+		r := httptest.NewRequest(http.MethodPost, centre.Path, bytes.NewReader(body))
+		r.Header.Set("Gradus-Site", fmt.Sprint(key.Site))
+		r.Header.Set("Gradus-Signature", centre.Sign(key, body))
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		if w.Code == http.StatusServiceUnavailable || w.Code == http.StatusUnauthorized {
+			t.Fatalf("%d %s for %q", w.Code, w.Body, body)
 		}
 	})
 }

@@ -6,3 +6,6 @@ func SetFullParcel(bytes int) func() {
 	fullParcel = bytes
 	return func() { fullParcel = was }
 }
+
+// Sign is the proof of a site under a parcel.
+func Sign(k Key, body []byte) string { return k.sign(body) }

@@ -227,3 +227,32 @@ func TestOurs(t *testing.T) {
 		}
 	}
 }
+
+// FuzzRead: no certificate file brings the reading down, nor what asks the certificate afterwards.
+func FuzzRead(f *testing.F) {
+	dir := f.TempDir()
+	if _, err := Make(dir, Ask{Names: []string{"gradus.ward.example", "192.0.2.1"}, Now: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)}); err != nil {
+		f.Fatal(err)
+	}
+	for _, name := range []string{ServerFile, AuthorityFile, ServerKey} {
+		text, err := os.ReadFile(filepath.Join(dir, name))
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(text)
+	}
+	path := filepath.Join(dir, "fuzzed.pem")
+	f.Fuzz(func(t *testing.T, text []byte) {
+		if err := os.WriteFile(path, text, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		c, err := Read(path)
+		if err != nil {
+			return
+		}
+		Fingerprint(c)
+		for _, n := range Names(c) {
+			Covers(c, n)
+		}
+	})
+}

@@ -544,3 +544,19 @@ func FuzzKeyFile(f *testing.F) {
 		}
 	})
 }
+
+// FuzzRecovery: whatever somebody types from the sheet, a key that is taken is written again in the same groups.
+func FuzzRecovery(f *testing.F) {
+	f.Add(vault.NewRecovery().String())
+	f.Add("kjrj9 by494-faGVG\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		r, err := vault.ParseRecovery(text)
+		if err != nil {
+			return
+		}
+		again, err := vault.ParseRecovery(r.String())
+		if err != nil || again.String() != r.String() {
+			t.Fatalf("%q was taken and is %q, %v", text, again.String(), err)
+		}
+	})
+}

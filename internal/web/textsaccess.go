@@ -61,6 +61,7 @@ var accessTexts = map[string]string{
 	"lock.other":                   "Sign out, somebody else signs in",
 	"passkey.failed":               "No passkey was used. Use the password, or try again.",
 	"passkey.address":              "a passkey belongs to a name, and this page was opened by a bare address",
+	"passkey.bare":                 "Passkeys work where the page was opened by a name, such as localhost or the name in the certificate. This one was opened by a bare address.",
 	"passkey.address.hint":         "open it by its name (such as localhost or the name in the certificate), or use the password",
 	"passkey.again":                "the question to the passkey is too old or was answered before",
 	"passkey.wrong":                "this passkey does not open anything here",

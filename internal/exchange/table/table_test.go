@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -191,6 +192,50 @@ func FuzzCSV(f *testing.F) {
 		semicolons := fault != nil && fault.Rule == "dialect"
 		if !semicolons && (fault != nil || !same(again, cells)) {
 			t.Errorf("%q: written %q, read %v %v", data, b.String(), again, fault)
+		}
+	})
+}
+
+// FuzzCheck: no descriptor and no table brings the check down, and it lists a bounded number of faults.
+func FuzzCheck(f *testing.F) {
+	f.Add([]byte(`{"resources":[{"name":"t","path":"t.csv","schema":{"fields":[{"name":"a","type":"integer","constraints":{"minimum":1,"pattern":"[0-9]+"}}],"primaryKey":"a","foreignKeys":[{"fields":"a","reference":{"resource":"","fields":"a"}}]}}]}`), []byte("a\r\n1\r\n"))
+	f.Fuzz(func(t *testing.T, descriptor, content []byte) {
+		if faults := Check(map[string][]byte{Descriptor: descriptor, "t.csv": content}); len(faults) > mostFaults+100 {
+			t.Errorf("%d faults", len(faults))
+		}
+	})
+}
+
+// FuzzUnzip: no archive names a place outside, or holds more than is allowed.
+func FuzzUnzip(f *testing.F) {
+	var b bytes.Buffer
+	z := zip.NewWriter(&b)
+	for _, name := range []string{"datapackage.json", "../up"} {
+		w, err := z.Create(name)
+		if err != nil {
+			f.Fatal(err)
+		}
+		if _, err := w.Write([]byte("{}")); err != nil {
+			f.Fatal(err)
+		}
+	}
+	if err := z.Close(); err != nil {
+		f.Fatal(err)
+	}
+	f.Add(b.Bytes())
+	f.Fuzz(func(t *testing.T, data []byte) {
+		files, err := Unzip(data)
+		if err != nil {
+			return
+		}
+		size := 0
+		for name, content := range files {
+			if size += len(content); !filepath.IsLocal(name) {
+				t.Errorf("%q leads out", name)
+			}
+		}
+		if size > MostUnpacked {
+			t.Errorf("%d bytes", size)
 		}
 	})
 }

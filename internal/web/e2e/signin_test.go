@@ -110,3 +110,43 @@ func TestSignIn(t *testing.T) {
 	b.at("/people")
 	b.quiet()
 }
+
+// The pages about signing in and accounts fit a phone and a tablet: nothing is wider than the screen, everything can be hit with a finger.
+func TestSignInOnSmallScreens(t *testing.T) {
+	data := filepath.Join(t.TempDir(), "data")
+	s := serve(t, "serve", "--data", data)
+	address := s.address
+	out, err := exec.Command(program, "accounts", "add", "kim", "--role", "administrator,clinician", "--full-name", "Kim Example-With-A-Long-Double-Name", "--data", data).CombinedOutput()
+	code := regexp.MustCompile(`[2-9A-Z]{5}(-[2-9A-Z]{5}){3}`).Find(out)
+	if err != nil || code == nil {
+		t.Fatalf("accounts add: %v: %s", err, out)
+	}
+	b := browser(t, 390, 844)
+	const password = "the pedals turn at dawn"
+	b.visit(address + "/start#" + string(code))
+	b.fill(map[string]string{"login": "kim", "password": password, "password2": password})
+	b.send("/start")
+	b.at("/account")
+	for _, size := range []struct {
+		name          string
+		width, height int64
+	}{{"phone", 390, 844}, {"tablet", 768, 1024}} {
+		b.do(chromedp.EmulateViewport(size.width, size.height))
+		for _, path := range []string{"account", "account/codes", "accounts"} {
+			b.visit(address + "/" + path)
+			b.look(size.name + "-" + strings.ReplaceAll(path, "/", "-"))
+		}
+		b.visit(address + "/account")
+		b.send("/sign-out")
+		b.at("/sign-in")
+		b.look(size.name + "-sign-in")
+		b.fill(map[string]string{"login": "kim", "password": "some wrong words"})
+		b.send("/sign-in")
+		b.until(patience, "the fault", `document.querySelector(".faults") !== null`)
+		b.look(size.name + "-wrong")
+		b.fill(map[string]string{"login": "kim", "password": password})
+		b.send("/sign-in")
+		b.at("/")
+	}
+	b.quiet()
+}

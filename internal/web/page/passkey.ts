@@ -40,7 +40,12 @@ async function attempt(failed: string, run: () => Promise<{ to: string }>) {
   }
 }
 
-if (window.PublicKeyCredential) {
+// A passkey belongs to a name: by a bare number no browser makes or uses one.
+const named = !/^[\d.]+$|:|^\[/.test(location.hostname)
+
+if (window.PublicKeyCredential && !named && said?.dataset.bare) said.textContent = said.dataset.bare
+
+if (window.PublicKeyCredential && named) {
   const enter = document.querySelector<HTMLButtonElement>(".passkey-in")
   if (enter) {
     enter.hidden = false
