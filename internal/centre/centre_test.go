@@ -370,8 +370,8 @@ func FuzzParcel(f *testing.F) {
 		f.Fatal(err)
 	}
 	h := centre.New(func() (centre.Store, bool) { return at, true }, slog.New(slog.DiscardHandler))
-	f.Add([]byte(`{"format":"gradus-parcel/1","seq":1,"person":{"ID":1,"Code":"P-1"},"visits":[{"ID":1,"Date":"2026-01-02","tests":[{"ID":"t-1","sent":{},"events":[{"term":1,"n":1,"kind":"began"}],"results":[{}]}],"facts":[{}]}],"consents":[{}]}`))
-	f.Add([]byte(`{"format":"gradus-parcel/1","seq":-1}`))
+	f.Add([]byte(`{"format":"gradus-parcel/2","seq":1,"person":{"ID":1,"Code":"P-1"},"visits":[{"ID":1,"Date":"2026-01-02","tests":[{"ID":"t-1","sent":{},"events":[{"term":1,"n":1,"kind":"began"}],"results":[{}]}],"facts":[{}]}],"consents":[{}]}`))
+	f.Add([]byte(`{"format":"gradus-parcel/2","seq":-1}`))
 	f.Fuzz(func(t *testing.T, body []byte) {
 		r := httptest.NewRequest(http.MethodPost, centre.Path, bytes.NewReader(body))
 		r.Header.Set("Gradus-Site", fmt.Sprint(key.Site))
