@@ -138,7 +138,7 @@ func TestDemo(t *testing.T) {
 	t.Setenv("TMPDIR", scratch)
 	cmd, address, said := program(t, "demo", "--listen", "127.0.0.1:0", "--no-browser", "--speed", "60")
 	for path, want := range map[string]string{"": "all people and all data are invented", "people/1/new": `value="71.5"`, "people": "(invented)",
-		"people/4/over-time": "fitness has risen beyond the error of the test", "people/5/over-time": "no change beyond the error of the test", "people/4/log": "of the plan runs", "tests/demo-4-2/plan": "three times a week (invented)",
+		"people/4/over-time": "fitness has risen beyond the error of the test", "people/5/over-time": "waits for a countersign", "people/4/log": "of the plan runs", "tests/demo-4-2/plan": "three times a week (invented)",
 		"tests/demo-5-5": `action="/tests/demo-5-5/countersign"`} {
 		if text := fetch(t, address+path); !strings.Contains(text, want) {
 			t.Errorf("/%s does not say %q", path, want)

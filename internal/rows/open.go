@@ -50,7 +50,7 @@ func (f *File) checkText(data []byte) error {
 func (f *File) firstLine(data []byte) (int, error) {
 	bom := len(data) - len(bytes.TrimPrefix(data, byteOrderMark))
 	body := data[bom:]
-	f.Comma = separator(body)
+	f.Comma = Separator(body, false)
 	if f.Comma == '\t' {
 		return 0, f.fault("the columns are separated by tabs", "save the table as CSV with commas or semicolons")
 	}
@@ -80,8 +80,10 @@ func (f *File) firstLine(data []byte) (int, error) {
 	return bom + n, nil
 }
 
-// separator is what occurs most often in the first line outside quotation marks.
-func separator(data []byte) byte {
+// Separator is what occurs most often in the first line outside quotation marks: a comma, a semicolon or a tab. With
+// titles it is the first line that holds one: lines of a title may stand above the column names. A comma where there
+// is none.
+func Separator(data []byte, titles bool) byte {
 	counts := map[byte]int{}
 	within := false
 	for _, c := range data {
@@ -89,7 +91,7 @@ func separator(data []byte) byte {
 		case c == '"':
 			within = !within
 		case within:
-		case c == '\n':
+		case c == '\n' && (!titles || len(counts) > 0):
 			return most(counts)
 		case c == ',' || c == ';' || c == '\t':
 			counts[c]++

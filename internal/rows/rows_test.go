@@ -81,6 +81,26 @@ func TestBlocksKeepOrderAndBytes(t *testing.T) {
 	}
 }
 
+// Column names stand in the first line; in a clinic's own sheet lines of a title may stand above them.
+func TestSeparator(t *testing.T) {
+	for _, c := range []struct {
+		text          string
+		names, titled byte
+	}{
+		{"a;b\n1,2,3\n", ';', ';'},
+		{"only\n1;2\n", ',', ';'},
+		{"Tests of 2019\n\na\tb\n1,2,3\t4\n", ',', '\t'},
+		{"\"Tests, 2019\"\na;b\n", ',', ';'},
+		{"\"a\nb;c\";d\n1,2,3\n", ';', ';'},
+		{"a,b;c\n", ',', ','},
+		{"", ',', ','},
+	} {
+		if names, titled := Separator([]byte(c.text), false), Separator([]byte(c.text), true); names != c.names || titled != c.titled {
+			t.Errorf("%q: %q and below titles %q, want %q and %q", c.text, names, titled, c.names, c.titled)
+		}
+	}
+}
+
 func TestFirstLine(t *testing.T) {
 	for _, c := range []struct {
 		text    string

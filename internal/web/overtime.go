@@ -22,6 +22,7 @@ type overTimeBody struct {
 	Label   string
 	Said    template.HTML
 	Tests   []testLine
+	Waits   []testLine // of students, in no comparison until somebody countersigns them
 	Matters form
 	Give    form
 }
@@ -72,6 +73,14 @@ func (s *Server) showCourse(w http.ResponseWriter, r *http.Request, status int, 
 	if body.Tests, err = s.lines(r, tests); err != nil {
 		return err
 	}
+	all, err := s.store.Tests(r.Context(), record.TestFilter{Participant: p.ID})
+	if err != nil {
+		return err
+	}
+	if body.Waits, err = s.lines(r, all); err != nil {
+		return err
+	}
+	body.Waits = slices.DeleteFunc(body.Waits, func(t testLine) bool { return !t.Waits })
 	return s.show(w, status, frame{Page: "over-time", Title: say("overtime.title", label(p)), Purpose: say("overtime.purpose"), Section: "people", Token: s.token(w, r), Body: body})
 }
 

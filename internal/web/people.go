@@ -22,6 +22,7 @@ import (
 type testLine struct {
 	ID, Title, Person, When string
 	Running                 bool
+	Waits                   bool // for a countersign
 	Visit                   int64
 }
 
@@ -38,7 +39,11 @@ func (s *Server) lines(r *http.Request, tests []record.Test) ([]testLine, error)
 		if err != nil {
 			return nil, err
 		}
-		out[i] = testLine{ID: t.ID, Title: t.Title, Person: who.Label, When: strings.TrimSuffix(day(t.Created.Local())+", "+hourOf(t), ", "), Running: t.Running(), Visit: t.Visit}
+		counts, err := record.Counts(r.Context(), s.store, t)
+		if err != nil {
+			return nil, err
+		}
+		out[i] = testLine{Waits: !counts && !t.Running(), ID: t.ID, Title: t.Title, Person: who.Label, When: strings.TrimSuffix(day(t.Created.Local())+", "+hourOf(t), ", "), Running: t.Running(), Visit: t.Visit}
 	}
 	return out, nil
 }

@@ -754,6 +754,7 @@ type sheetBody struct {
 	Running bool
 	Formula string
 	Blank   []int
+	Rests   bool                       // the clock runs on through rests
 	Level   func(watts float64) string // of the machine, beside watts
 }
 
@@ -762,8 +763,8 @@ func (b sheetBody) RowTable() rowTable { return makeRowTable(b.Table, b.Stages, 
 
 // sheetRow is a line of the paper sheet; an empty value is a box to write in.
 type sheetRow struct {
-	Stage, Minute, Work, HR, RPE, BP, SpO2, Cadence string
-	Due                                             bool
+	Stage, Minute, Work, HR, RPE, BP, SpO2, Cadence, Rest string
+	Due                                                   bool
 }
 
 func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
@@ -776,7 +777,7 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 	plan.rules(p)
 	b := sheetBody{Test: t.test, Person: t.person, When: day(t.test.Created.Local()), Now: clock(max(t.now, int64(t.state.Now))), Next: t.view.Next, About: about(&t.state.In),
 		Ends: ends(p, &t.state.In, &t.state.Limits), Rows: sheetRows(p, &t), Table: t.view.Rows, Signs: signGroups(p.Table), Hold: plan.Hold, Cool: plan.Cool,
-		Running: t.test.Running(), Blank: make([]int, 8)}
+		Running: t.test.Running(), Blank: make([]int, 8), Rests: rests(p)}
 	if m, known, err := s.machineNamed(r, t.state.In.MachineID); err != nil {
 		return err
 	} else if known && t.state.In.Machine == conduct.ShowsLevels {
@@ -793,6 +794,39 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 	return s.show(w, http.StatusOK, frame{Page: "sheet", Title: say("sheet.title", t.person.Label), Purpose: say("sheet.purpose"), Script: "papers.js", Body: b})
 }
 
+// rests reports whether a part of the plan lets the participant rest with the clock running.
+func rests(p *protocol.Protocol) bool {
+	return slices.ContainsFunc(p.Parts, func(part protocol.Part) bool { return part.Pause != nil })
+}
+
+// restedIn is how long the participant stood still between two moments.
+func restedIn(events []conduct.Event, from, to protocol.Ms) (lasted protocol.Ms) {
+	gone := map[conduct.ID]bool{}
+	for i := range events {
+		if events[i].Kind == conduct.Withdraw {
+			gone[events[i].Ref] = true
+		}
+	}
+	began, still := protocol.Ms(0), false
+	end := func(at protocol.Ms) {
+		if still {
+			lasted += max(0, min(at, to)-max(began, from))
+		}
+		still = false
+	}
+	for i := range events {
+		switch e := &events[i]; {
+		case gone[e.ID()]:
+		case e.Kind == conduct.Break && !still:
+			began, still = e.At, true
+		case e.Kind == conduct.BreakOver, e.Kind == conduct.StageBegun, e.Kind == conduct.Stopped, e.Kind == conduct.RestBegun:
+			end(e.At)
+		}
+	}
+	end(to)
+	return lasted
+}
+
 // sheetRows are the lines written so far, then the boxes of the stages still planned.
 func sheetRows(p *protocol.Protocol, t *told) (out []sheetRow) {
 	for _, m := range t.view.Minutes {
@@ -802,6 +836,9 @@ func sheetRows(p *protocol.Protocol, t *told) (out []sheetRow) {
 		}
 		if m.Disturbed {
 			row.HR += " " + say("sheet.disturbed")
+		}
+		if rested := restedIn(t.load.Events, protocol.Ms(m.Minute-1)*protocol.Minute, min(protocol.Ms(m.Minute)*protocol.Minute, t.state.Now)); rests(p) && rested > 0 {
+			row.Rest = strconv.FormatInt(int64((rested+protocol.Second/2)/protocol.Second), 10)
 		}
 		out = append(out, row)
 	}

@@ -109,6 +109,7 @@ var papersTexts = map[string]string{
 	"overtime.purpose":   "All tests of this person, what changed between them, and how sure that is.",
 	"overtime.choose":    "Compare with this",
 	"overtime.tests":     "Its tests",
+	"overtime.waits":     "Not among them, until a supervisor has countersigned it:",
 	"overtime.none":      "No test of this person is closed.",
 	"overtime.print":     "As a paper to print",
 	"overtime.give.help": "The file is made and noted with each of the tests, so that it can be called back if one of them is corrected.",

@@ -23,6 +23,7 @@ import (
 	"golang.org/x/text/encoding/unicode"
 
 	"gradus/internal/exchange/workbook"
+	"gradus/internal/rows"
 )
 
 // Bounds of a table. A clinic's own sheet has some hundred rows.
@@ -189,7 +190,7 @@ func (t *Table) joined(rows [][]string, odd workbook.Odd) {
 	}
 }
 
-func (t *Table) csv(data []byte) (rows []Row, err error) {
+func (t *Table) csv(data []byte) (all []Row, err error) {
 	data, err = t.text(data)
 	if err != nil {
 		return nil, err
@@ -198,26 +199,26 @@ func (t *Table) csv(data []byte) (rows []Row, err error) {
 		return nil, errors.New("the file is empty")
 	}
 	r := csv.NewReader(bytes.NewReader(data))
-	r.FieldsPerRecord, r.Comma = -1, separator(data)
+	r.FieldsPerRecord, r.Comma = -1, rune(rows.Separator(data, true))
 	for {
 		cells, err := r.Read()
 		var bad *csv.ParseError
 		switch {
 		case err == io.EOF:
-			return rows, nil
+			return all, nil
 		case errors.As(err, &bad):
 			return nil, fmt.Errorf("line %d: %w; check the quotation marks", bad.Line, bad.Err)
 		case err != nil:
 			return nil, err
 		case len(cells) > mostColumns:
-			return nil, fmt.Errorf("line %d has more than %d columns; is it a table?", len(rows)+1, mostColumns)
+			return nil, fmt.Errorf("line %d has more than %d columns; is it a table?", len(all)+1, mostColumns)
 		}
 		for i := range cells {
 			cells[i] = strings.TrimSpace(cells[i])
 		}
 		line, _ := r.FieldPos(0)
-		rows = append(rows, Row{line, cells})
-		if len(rows) > MostRows+1000 {
+		all = append(all, Row{line, cells})
+		if len(all) > MostRows+1000 {
 			return nil, fmt.Errorf("the table has more than %d rows; split it", MostRows)
 		}
 	}
@@ -242,33 +243,6 @@ func (t *Table) text(data []byte) ([]byte, error) {
 		return nil, fmt.Errorf("the text cannot be read (%w); save the table as CSV in UTF-8", err)
 	}
 	return out, nil
-}
-
-// separator is what stands most often in the first line that has one, outside quotation marks.
-func separator(data []byte) rune {
-	counts, within := map[byte]int{}, false
-	for _, c := range data {
-		switch {
-		case c == '"':
-			within = !within
-		case within:
-		case c == ',' || c == ';' || c == '\t':
-			counts[c]++
-		case c == '\n' && len(counts) > 0:
-			return most(counts)
-		}
-	}
-	return most(counts)
-}
-
-func most(counts map[byte]int) rune {
-	best := byte(',')
-	for _, c := range []byte{';', '\t'} {
-		if counts[c] > counts[best] {
-			best = c
-		}
-	}
-	return rune(best)
 }
 
 // headings takes the row of the headings and those below it.

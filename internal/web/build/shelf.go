@@ -15,6 +15,8 @@ import (
 	"strings"
 
 	"github.com/andybalholm/brotli"
+
+	"gradus/internal/whole"
 )
 
 // shelf is the folder of finished files.
@@ -45,7 +47,7 @@ func (s *shelf) put(plain string, content []byte) (string, error) {
 // putAs stores content under the name given, with its pressed forms unless it is pressed already.
 func (s *shelf) putAs(plain, file string, content []byte) error {
 	s.names[plain], s.kept[file], s.original[file] = file, true, len(content)
-	if err := writeWhole(filepath.Join(s.dir, file), content); err != nil {
+	if err := put(filepath.Join(s.dir, file), content); err != nil {
 		return err
 	}
 	if filepath.Ext(file) == ".woff2" {
@@ -76,22 +78,18 @@ func (s *shelf) press(file, ext string, content []byte, press func([]byte) ([]by
 	if err != nil {
 		return 0, fmt.Errorf("%s: %w", name, err)
 	}
-	return len(small), writeWhole(name, small)
+	return len(small), put(name, small)
 }
 
 // hashed reports whether a file's name carries its hash.
 func (s *shelf) hashed(file string) bool { return strings.Contains(file, "-") }
 
-// writeWhole leaves either the old file or the new one, never a part.
-func writeWhole(name string, content []byte) error {
+// put leaves a file as it is that holds the content already: its time tells what is new.
+func put(name string, content []byte) error {
 	if old, err := os.ReadFile(name); err == nil && bytes.Equal(old, content) {
 		return nil
 	}
-	temporary := name + ".new"
-	if err := os.WriteFile(temporary, content, 0o666); err != nil {
-		return err
-	}
-	return os.Rename(temporary, name)
+	return whole.WriteMode(name, content, 0o644)
 }
 
 func toBrotli(content []byte) ([]byte, error) {
@@ -127,7 +125,7 @@ func (s *shelf) close() error {
 	if err != nil {
 		return err
 	}
-	if err := writeWhole(filepath.Join(s.dir, "manifest.json"), append(text, '\n')); err != nil {
+	if err := put(filepath.Join(s.dir, "manifest.json"), append(text, '\n')); err != nil {
 		return err
 	}
 	entries, err := os.ReadDir(s.dir)
