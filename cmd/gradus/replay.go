@@ -10,6 +10,7 @@ import (
 	"gradus/estimate"
 	estimators "gradus/estimate/library"
 	"gradus/internal/eventfile"
+	"gradus/internal/verified"
 	"gradus/protocol"
 )
 
@@ -17,6 +18,7 @@ type replayCmd struct {
 	File     string `arg:"" name:"file" placeholder:"FILE.jsonl" help:"Events of one test, one a line; - reads them from standard input."`
 	Protocol string `name:"protocol" placeholder:"ID" help:"The protocol, an id or a file; else the one that the test names."`
 	At       string `name:"at" placeholder:"M:SS" help:"Moment of the instruction; else that of the last event."`
+	Records  string `name:"verified" type:"path" placeholder:"DIR" help:"Records of comparisons with the papers: the folder verified that 'gradus files --to' writes."`
 	JSON     bool   `name:"json" help:"Print JSON."`
 }
 
@@ -61,6 +63,9 @@ func (c *replayCmd) Run(e *env) error {
 	beside, err := estimators.WithExpectations(plan.e, &r.state.In)
 	if err != nil {
 		return err
+	}
+	if faults := verified.Folder(c.Records).Apply(beside); len(faults) > 0 {
+		return faults[0]
 	}
 	r.verdict = estimate.Assess(plan.p, &r.state, beside)
 	if c.JSON {

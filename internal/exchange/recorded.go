@@ -12,6 +12,7 @@ import (
 	"gradus/internal/exchange/fhir"
 	"gradus/internal/record"
 	"gradus/internal/signing"
+	"gradus/internal/verified"
 	"gradus/protocol"
 )
 
@@ -34,7 +35,13 @@ type Recorded struct {
 
 // ReadTest reads a test that is closed. Nothing is written for one that still runs.
 func ReadTest(ctx context.Context, store record.Store, id string) (*Recorded, error) {
-	return ReadTestBy(ctx, store, id, estimators.Of)
+	return ReadTestBy(ctx, store, id, func(o *protocol.Outcome) (*estimate.Estimator, error) {
+		e, err := estimators.Of(o)
+		if err == nil {
+			err = verified.Record(ctx, store, e)
+		}
+		return e, err
+	})
 }
 
 // ReadTestBy is ReadTest with the estimators of a site, which may demand more of an equation.
@@ -89,8 +96,17 @@ func ReadTestBy(ctx context.Context, store record.Store, id string, estimatorOf 
 	if r.Estimator, err = estimatorOf(&r.Protocol.Outcome); err != nil {
 		return nil, err
 	}
-	if r.Estimator, err = estimators.WithExpectations(r.Estimator, &r.State.In); err != nil {
+	joined, err := estimators.WithExpectations(r.Estimator, &r.State.In)
+	if err != nil {
 		return nil, err
+	}
+	if joined != r.Estimator { // the expectations beside it were read anew
+		for _, prior := range joined.Beside[len(r.Estimator.Beside):] {
+			if err := verified.Record(ctx, store, prior); err != nil {
+				return nil, err
+			}
+		}
+		r.Estimator = joined
 	}
 	r.Judged = estimate.Assess(r.Protocol, &r.State, r.Estimator)
 	said, err := signing.Of(ctx, store, t)

@@ -2,17 +2,21 @@ package exchange
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
+	"gradus/estimate"
 	"gradus/internal/exchange/fhir"
 	"gradus/internal/exchange/table"
 	"gradus/internal/record"
 	"gradus/internal/sheet"
 	"gradus/internal/signing"
+	"gradus/internal/verified"
 )
 
 // recorded puts scored sheets into a record, as tests that were closed, and reads them back.
@@ -162,5 +166,28 @@ func TestStatusFollowsSigning(t *testing.T) {
 		if got := status(); got != step.want {
 			t.Errorf("%s: %s, want %s", step.name, got, step.want)
 		}
+	}
+}
+
+// What the site compared with the paper counts in a file that leaves the record, as on its pages.
+func TestComparisonOfTheSiteCounts(t *testing.T) {
+	store, all := recorded(t, demo(t))
+	before := all[slices.IndexFunc(all, func(r *Recorded) bool {
+		return r.Estimator != nil && r.Estimator.Unverified() && len(r.Estimator.Terms) > 0
+	})]
+	v := &estimate.Verification{Estimator: before.Estimator.ID, By: "A. Reader (invented)", On: "2026-01-02", Against: "the paper", Coefficients: map[string]float64{}}
+	for _, term := range before.Estimator.Terms {
+		v.Coefficients[cmp.Or(term.Input+term.Of, "constant")] = term.Coefficient
+	}
+	text, err := verified.Checked(before.Estimator, v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := store.KeepFile(context.Background(), record.File{Kind: record.FileVerified, Name: before.Estimator.ID, Content: []byte(text)}, false); err != nil {
+		t.Fatal(err)
+	}
+	after, err := ReadTest(context.Background(), store, before.Test.ID)
+	if err != nil || after.Estimator.Unverified() || after.Estimator.Verification.By != v.By {
+		t.Errorf("%v %+v", err, after.Estimator.Verification)
 	}
 }

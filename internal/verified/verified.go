@@ -3,6 +3,7 @@
 package verified
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -14,6 +15,7 @@ import (
 
 	"gradus/estimate"
 	"gradus/estimate/library"
+	"gradus/internal/record"
 )
 
 // Folder holds the records as files; "" is no folder.
@@ -54,6 +56,24 @@ func Apply(e *estimate.Estimator, of func(id string) ([]byte, error)) (faults []
 		}
 	}
 	return faults
+}
+
+// Record puts what a record holds into an equation, as Apply does. A comparison that does not fit the equation changes
+// nothing, and the equation counts as not compared.
+func Record(ctx context.Context, store record.Files, e *estimate.Estimator) error {
+	all, err := store.FilesOf(ctx, record.FileVerified)
+	if err != nil {
+		return err
+	}
+	_ = Apply(e, func(id string) ([]byte, error) {
+		for _, f := range all {
+			if f.Name == id {
+				return f.Content, nil
+			}
+		}
+		return nil, nil
+	})
+	return nil
 }
 
 // Checked is the text of a record. None is given that does not fit the equation.

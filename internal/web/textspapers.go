@@ -108,7 +108,7 @@ var papersTexts = map[string]string{
 	"overtime.title":     "%s over time",
 	"overtime.purpose":   "All tests of this person, what changed between them, and how sure that is.",
 	"overtime.choose":    "Compare with this",
-	"overtime.tests":     "Its tests",
+	"overtime.tests":     "The tests",
 	"overtime.waits":     "Not among them, until a supervisor has countersigned it:",
 	"overtime.none":      "No test of this person is closed.",
 	"overtime.print":     "As a paper to print",
