@@ -19,6 +19,8 @@ import (
 	"unicode/utf8"
 
 	"golang.org/x/crypto/argon2"
+
+	"gradus/internal/tried"
 )
 
 // Cost is what a guess at a password costs: argon2id (RFC 9106).
@@ -115,8 +117,8 @@ func CheckPassword(password, login string) error {
 		return &WeakError{fmt.Sprintf("The password is longer than %d characters, or is not text.", LongestPassword)}
 	case login != "" && len(login) > 2 && strings.Contains(low, strings.ToLower(login)), strings.Contains(low, "gradus"):
 		return &WeakError{"The password contains the sign-in name or the name of this program; choose another."}
-	case guessed(low):
-		return &WeakError{"The password is among those that are tried first (a row of keys, a repeated word, a common word with numbers); choose another."}
+	case guessed(low), tried.First(low):
+		return &WeakError{"The password is among those that are tried first (a row of keys, a repeated word, a common word with numbers, one that often leaked); choose another."}
 	}
 	return nil
 }

@@ -7,6 +7,8 @@ import (
 	"unicode/utf8"
 
 	"golang.org/x/text/unicode/norm"
+
+	"gradus/internal/tried"
 )
 
 // Lengths of a passphrase in characters. There are no rules about which characters.
@@ -31,7 +33,7 @@ func Check(passphrase string) error {
 		return &WeakError{fmt.Sprintf("The passphrase has %d characters; take at least %d, better %d. A sentence of your own is easy to remember.", n, ShortestPassphrase, RecommendedPassphrase)}
 	case n > longestPassphrase:
 		return &WeakError{fmt.Sprintf("The passphrase has more than %d characters.", longestPassphrase)}
-	case common(passphrase):
+	case common(passphrase), tried.First(norm.NFKC.String(passphrase)):
 		return &WeakError{"This passphrase is among the first that somebody would try. Take another, such as a sentence of your own."}
 	}
 	return nil

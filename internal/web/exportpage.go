@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"io"
 	"net/http"
@@ -294,7 +295,7 @@ func (s *Server) study(r *http.Request, tests []*exchange.Recorded, what, hide s
 	if choice.Identified {
 		made.warnings = append(made.warnings, exchange.WarnIdentified)
 	} else {
-		codes, err := s.studyCodes(r, bySite, draw)
+		codes, err := s.studyCodes(r.Context(), s.store, bySite, draw)
 		if err != nil {
 			return nil, err
 		}
@@ -334,10 +335,10 @@ func (s *Server) study(r *http.Request, tests []*exchange.Recorded, what, hide s
 }
 
 // studyCodes are the codes of the people in tests. Those that are missing are drawn, and kept when the file is made.
-func (s *Server) studyCodes(r *http.Request, cases map[int64][]exchange.Case, keep bool) (map[string]string, error) {
+func (s *Server) studyCodes(ctx context.Context, store record.Files, cases map[int64][]exchange.Case, keep bool) (map[string]string, error) {
 	all := map[string]string{}
 	for site, of := range cases {
-		codes, err := s.codesOfSite(r, site, of, keep)
+		codes, err := codesOfSite(ctx, store, site, of, keep)
 		if err != nil {
 			return nil, err
 		}
@@ -352,8 +353,8 @@ func (s *Server) studyCodes(r *http.Request, cases map[int64][]exchange.Case, ke
 	return all, nil
 }
 
-func (s *Server) codesOfSite(r *http.Request, site int64, cases []exchange.Case, keep bool) (map[string]string, error) {
-	codes, err := s.store.StudyCodes(r.Context(), site)
+func codesOfSite(ctx context.Context, store record.Files, site int64, cases []exchange.Case, keep bool) (map[string]string, error) {
+	codes, err := store.StudyCodes(ctx, site)
 	if err != nil {
 		return nil, err
 	}
@@ -363,7 +364,7 @@ func (s *Server) codesOfSite(r *http.Request, site int64, cases []exchange.Case,
 		if err != nil || added == 0 || !keep {
 			return codes, err
 		}
-		if codes, err = s.store.KeepStudyCodes(r.Context(), site, codes); err != nil {
+		if codes, err = store.KeepStudyCodes(ctx, site, codes); err != nil {
 			return nil, err
 		}
 	}

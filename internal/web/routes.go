@@ -25,6 +25,8 @@ const (
 var rules = map[string]rule{
 	"GET /{$}":                               {access.Read, ""},
 	"GET /api/stream":                        {access.See, ongoing},
+	"GET /research":                          {access.Research, ""},
+	"POST /research":                         {access.Research, ""},
 	"GET /export":                            {access.Decide, ""},
 	"POST /export":                           {access.Decide, ""},
 	"GET /doctor":                            {access.Read, ""},

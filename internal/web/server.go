@@ -216,6 +216,8 @@ func (s *Server) routes() http.Handler {
 	m.HandleFunc("GET /people", s.page(s.people))
 	m.HandleFunc("POST /people", s.form(s.addPerson))
 	m.HandleFunc("POST /people/search", s.form(s.people))
+	m.HandleFunc("GET /research", s.page(s.researchPage))
+	m.HandleFunc("POST /research", s.form(s.researchFile))
 	m.HandleFunc("GET /export", s.page(s.exporting))
 	m.HandleFunc("POST /export", s.form(s.exported))
 	m.HandleFunc("GET /bring-in", s.page(s.bringIn))

@@ -27,8 +27,11 @@ const (
 func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
 	if who := visitorOf(r).who; !who.May(access.See) {
 		to := "/account"
-		if who.May(access.Accounts) {
+		switch {
+		case who.May(access.Accounts):
 			to = "/accounts"
+		case who.May(access.Research):
+			to = "/research"
 		}
 		http.Redirect(w, r, to, http.StatusSeeOther)
 		return nil
