@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -92,6 +93,9 @@ func (c *restoreCmd) Run(e *env) (err error) {
 		return usageError{"give --data NEWDIR to restore, or --check to try it"}
 	}
 	o, err := backup.Open(c.File)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s: there is no such file; look in the directory of the backups (--backup-dir of gradus serve, --to of gradus backup) and name the newest gradus-….zip", c.File)
+	}
 	if err != nil {
 		return err
 	}

@@ -44,6 +44,7 @@ var exportTexts = map[string]string{
 	"research.data":       "CSV tables with their description, as one zip file",
 	"research.xlsx":       "a workbook (XLSX)",
 	"research.columns":    "What the columns mean",
+	"research.table":      "%s.csv",
 	"research.many.hint":  "Choose a protocol.",
 	"field.research_what": "As",
 	"field.research_why":  "For which study",
