@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"path/filepath"
 	"sync"
 	"time"
 
@@ -95,6 +96,9 @@ func (o *opener) pages(ctx context.Context, k *vault.Key) (*web.Server, error) {
 		return nil, errors.Join(err, store.Close())
 	}
 	o.store = store
+	if file, is := store.(*record.SQLite); is && file.Before() != "" {
+		o.options.Log.Info("the record was brought up to date; a copy of before lies beside it", "file", filepath.Base(file.Before()))
+	}
 	o.backUp(store, k)
 	return server, nil
 }

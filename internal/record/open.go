@@ -38,6 +38,7 @@ type SQLite struct {
 	core
 	probe  func(dir string) error // what the disk says to a small file
 	tidier *tidier
+	before string // the copy that was made before it was brought up to date
 }
 
 var _ Store = (*SQLite)(nil)
@@ -260,6 +261,9 @@ func (s *SQLite) connect(ctx context.Context, b backend, own schema, done bool) 
 		return err
 	}
 	if !done {
+		if err := s.keepBefore(ctx, b, own); err != nil {
+			return err
+		}
 		if err := s.migrate(ctx, own); err != nil {
 			return err
 		}
