@@ -23,8 +23,9 @@ const MaxBody = 7000
 
 const (
 	channel    = "gradus"
-	mostAtOnce = 7900 // bytes of one notification
-	toldAtMost = 4096 // messages that wait
+	mostAtOnce = 7900                 // bytes of one notification
+	toldAtMost = 4096                 // messages that wait
+	gather     = 3 * time.Millisecond // between two notifications, each of which the database handles like a commit
 )
 
 // feed sends what the program has to tell.
@@ -81,6 +82,7 @@ func (s *Postgres) tell() {
 			}
 		}
 		s.notify(b.String())
+		time.Sleep(gather)
 	}
 }
 
