@@ -48,7 +48,7 @@ func (p *accountsPlace) open(ctx context.Context, e *env) (record.Store, error) 
 
 // with runs do on the open record.
 func (p *accountsPlace) with(e *env, do func(context.Context, record.Store) error) (err error) {
-	ctx := context.Background()
+	ctx := asCommand()
 	store, err := p.open(ctx, e)
 	if err != nil {
 		return err

@@ -30,7 +30,7 @@ type trailPlace struct {
 }
 
 func (p trailPlace) with(e *env, do func(ctx context.Context, s record.Store) error) (err error) {
-	ctx := context.Background()
+	ctx := asCommand()
 	store, err := openToRead(ctx, e, p.Data, p.databaseFlag, p.passphraseFile)
 	if err != nil {
 		return err
@@ -186,6 +186,9 @@ func (c *auditShowCmd) Run(e *env) error {
 			}
 			f.Actor = fmt.Sprintf("account/%d", a.ID)
 		}
+		if err := s.Note(ctx, audit.Entry{Action: "see", Entity: "trail"}); err != nil {
+			return err
+		}
 		entries, err := s.Entries(ctx, f)
 		if err != nil {
 			return err
@@ -225,6 +228,9 @@ type auditExportCmd struct{ trailPlace }
 // Run prints the trail.
 func (c *auditExportCmd) Run(e *env) error {
 	return c.with(e, func(ctx context.Context, s record.Store) error {
+		if err := s.Note(ctx, audit.Entry{Action: "export", Entity: "trail"}); err != nil {
+			return err
+		}
 		w := audit.NewWriter(e.out)
 		err := s.EachEntry(ctx, func(text []byte, hash audit.Hash) error {
 			w.Add(text, hash)

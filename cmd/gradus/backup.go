@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"gradus/internal/audit"
 	"gradus/internal/backup"
 	"gradus/internal/record"
 	"gradus/internal/vault"
@@ -44,6 +45,10 @@ func (c *backupCmd) Run(e *env) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
+	trail := &commandTrail{e: e, open: func(ctx context.Context) (record.Store, error) { return vault.Open(ctx, dir, k, record.Options{}) }}
+	if err := errors.Join(trail.Note(asCommand(), audit.Entry{Action: "export", Entity: "record", Note: "backup"}), trail.close()); err != nil {
+		return err
+	}
 	to := c.To
 	if info, err := os.Stat(to); err == nil && info.IsDir() {
 		to = filepath.Join(to, backup.Name(e.today()))

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -9,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"gradus/internal/audit"
 	"gradus/internal/exchange"
 	"gradus/internal/exchange/fhir"
 	"gradus/internal/record"
@@ -56,7 +56,7 @@ func (c *source) ofRecord() bool { return c.Data != "" || c.Database != "" }
 
 // recorded reads tests of the record.
 func (c *source) recorded(e *env) (tests []*exchange.Recorded, err error) {
-	ctx := context.Background()
+	ctx := asCommand()
 	store, err := openToRead(ctx, e, c.Data, c.databaseFlag, c.passphraseFile)
 	if err != nil {
 		return nil, err
@@ -68,6 +68,9 @@ func (c *source) recorded(e *env) (tests []*exchange.Recorded, err error) {
 			return nil, fmt.Errorf("%w; gradus log with the same record lists them", err)
 		}
 		if err != nil {
+			return nil, err
+		}
+		if err := store.Note(ctx, audit.Entry{Action: "export", Entity: "test/" + t.Test.ID}); err != nil {
 			return nil, err
 		}
 		tests = append(tests, t)

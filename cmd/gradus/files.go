@@ -25,7 +25,7 @@ type filesCmd struct {
 
 // Help follows the options of the command.
 func (c *filesCmd) Help() string {
-	return `A record keeps the site's own protocols, its comparisons of equations with their papers, the mappings of its spreadsheets and its study codes. Without an option they are listed. It changes nothing in the record and may run beside the server.
+	return `A record keeps the site's own protocols, its comparisons of equations with their papers, the mappings of its spreadsheets and its study codes. Without an option they are listed. It may run beside the server; a look at the study codes is entered in the audit trail.
 
 Example: gradus files --data clinic --to own, then gradus score day-1.csv --verified own/verified`
 }
@@ -38,7 +38,7 @@ func (c *filesCmd) Run(e *env) (err error) {
 	if c.To != "" && c.Codes != "" {
 		return usageError{"give --to or --codes"}
 	}
-	ctx := context.Background()
+	ctx := asCommand()
 	store, err := openToRead(ctx, e, c.Data, c.databaseFlag, c.passphraseFile)
 	if err != nil {
 		return err

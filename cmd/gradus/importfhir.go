@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -69,7 +68,7 @@ func (c *importFHIRCmd) Run(e *env) error {
 
 // record holds what a file has against the record and, when it is accepted, stores it.
 func (c *importFHIRCmd) record(e *env, in *fhir.Imported, digest string) (err error) {
-	ctx := context.Background()
+	ctx := asCommand()
 	store, err := c.store(ctx, e)
 	if err != nil {
 		return err

@@ -101,7 +101,7 @@ func (c *importSheetsCmd) Run(e *env) (err error) {
 	if err != nil {
 		return err
 	}
-	ctx := context.Background()
+	ctx := asCommand()
 	store, err := c.store(ctx, e)
 	if err != nil {
 		return err

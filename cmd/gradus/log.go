@@ -21,14 +21,14 @@ type logCmd struct {
 
 // Help follows the options of the command.
 func (c *logCmd) Help() string {
-	return `Prints the events of a recorded test as JSON lines, which gradus replay reads. It changes nothing and may run beside the server.
+	return `Prints the events of a recorded test as JSON lines, which gradus replay reads. It may run beside the server, and that it was read is entered in the audit trail.
 
 Example: gradus log t-20260102 --data clinic | gradus replay -`
 }
 
 // Run prints the events of a test, or the tests.
 func (c *logCmd) Run(e *env) (err error) {
-	ctx := context.Background()
+	ctx := asCommand()
 	store, err := openToRead(ctx, e, c.Data, c.databaseFlag, c.passphraseFile)
 	if err != nil {
 		return err

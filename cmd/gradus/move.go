@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net/url"
 	"os"
 	"strings"
 	"text/tabwriter"
 
+	"gradus/internal/audit"
 	"gradus/internal/record"
 	"gradus/internal/vault"
 	"gradus/internal/web"
@@ -48,6 +50,10 @@ func (c *moveCmd) Run(e *env) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, to.Close()) }()
+	head, err := from.Head(ctx)
+	if err != nil {
+		return err
+	}
 	table := tabwriter.NewWriter(e.out, 0, 0, 2, ' ', 0)
 	if err := record.Move(ctx, from, to, func(m record.Moved) {
 		fmt.Fprintf(table, "%s\t%d\t%s\n", m.Table, m.Rows, m.Digest[:16])
@@ -67,7 +73,25 @@ func (c *moveCmd) Run(e *env) (err error) {
 	if err := errors.Join(table.Flush(), to.Check(ctx)); err != nil {
 		return err
 	}
+	if err := verifyMoved(ctx, e.out, to, head); err != nil {
+		return err
+	}
 	fmt.Fprintln(e.out, "Everything is there, and the same. Each line: table, rows, and the sum of its content, equal in both.")
+	return nil
+}
+
+// verifyMoved follows the audit trail that came along, past the end that it had where it came from, and holds the new record
+// against it.
+func verifyMoved(ctx context.Context, out io.Writer, to record.Store, head audit.Head) error {
+	now, faults, err := to.VerifyTrail(ctx, []audit.Anchor{head.Anchor()})
+	if err != nil {
+		return err
+	}
+	if len(faults) > 0 {
+		fmt.Fprintln(out, "The audit trail of the new record does not verify. Do not use it; look with 'gradus audit verify' whether the old one does.")
+		return tellTrail(out, now, faults, 1, "")
+	}
+	fmt.Fprintf(out, "The audit trail came along whole, past %s: %d entries, and the new record is as they say.\n", head.Short(), now.Seq)
 	return nil
 }
 

@@ -2,11 +2,14 @@ package main
 
 import (
 	"context"
+	"database/sql"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"gradus/internal/audit"
 	"gradus/internal/pgtest"
 	"gradus/internal/record"
 )
@@ -45,7 +48,7 @@ func TestMoveCommand(t *testing.T) {
 	}
 	database := pgtest.Database(t)
 	code, out, errw := command(t, "move", "--from", dir, "--to", database)
-	if code != exitDone || !strings.Contains(out, "Everything is there") || !strings.Contains(out, "participants") {
+	if code != exitDone || !strings.Contains(out, "Everything is there") || !strings.Contains(out, "The audit trail came along whole") || !strings.Contains(out, "participants") {
 		t.Fatalf("exit %d\n%s%s", code, out, errw)
 	}
 	if code, _, errw := command(t, "move", "--from", dir, "--to", database); code != exitRefused || !strings.Contains(errw, "not empty") {
@@ -84,5 +87,49 @@ func TestMoveCommand(t *testing.T) {
 	}
 	if got := withSecret("postgres://u@other/d", "postgres://u:secret-word@h/d"); got != "postgres://u@other/d" {
 		t.Errorf("the password of another database: %s", got)
+	}
+}
+
+// A record that was damaged after it was copied, or whose trail ends before the one it was copied from, is found.
+func TestMoveVerifiesTheTrail(t *testing.T) {
+	ctx := context.Background()
+	dir := t.TempDir()
+	s, err := record.Open(ctx, dir, record.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.AddParticipant(ctx, record.Participant{Code: "A"}); err != nil {
+		t.Fatal(err)
+	}
+	head, err := s.Head(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	check := func(head audit.Head) (string, error) {
+		var out strings.Builder
+		err := verifyMoved(ctx, &out, s, head)
+		return out.String(), err
+	}
+	if out, err := check(head); err != nil || !strings.Contains(out, "came along whole, past "+head.Short().String()) {
+		t.Errorf("%s %v", out, err)
+	}
+	if out, err := check(audit.Head{Seq: head.Seq + 1, Hash: head.Hash}); !errors.Is(err, errReported) || !strings.Contains(out, "its end was cut off") {
+		t.Errorf("a shorter trail: %s %v", out, err)
+	}
+	db, err := sql.Open("sqlite3", "file:"+filepath.Join(dir, record.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	for _, q := range []string{`UPDATE participants SET note = 'x'`, `DELETE FROM touched`} {
+		if _, err := db.ExecContext(ctx, q); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if out, err := check(head); !errors.Is(err, errReported) || !strings.Contains(out, "person/1") || !strings.Contains(out, "changed past the program") {
+		t.Errorf("a changed row: %s %v", out, err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
 	}
 }

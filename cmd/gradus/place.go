@@ -7,6 +7,7 @@ import (
 	"os"
 
 	"gradus/internal/record"
+	"gradus/internal/vault"
 )
 
 // databaseVariable holds the address of the database, so that no password stands in a command line.
@@ -45,7 +46,7 @@ func checkAddress(address string) error {
 	return nil
 }
 
-// openToRead opens a record that a command only reads: the database that was named, else the directory, else the
+// openToRead opens a record that a command only reads, and enters its looks in the audit trail: the database that was named, else the directory, else the
 // database of the environment, else the user's own directory.
 func openToRead(ctx context.Context, e *env, dir string, flag databaseFlag, p passphraseFile) (record.Store, error) {
 	if dir != "" && flag.Database != "" {
@@ -57,11 +58,25 @@ func openToRead(ctx context.Context, e *env, dir string, flag databaseFlag, p pa
 			return nil, err
 		}
 		if address != "" {
-			return record.OpenDatabase(ctx, address, record.Options{ReadOnly: true})
+			store, err := record.OpenDatabase(ctx, address, record.Options{ReadOnly: true})
+			if err != nil {
+				return nil, err
+			}
+			return lookAt(e, store, func(ctx context.Context) (record.Store, error) {
+				return record.OpenDatabase(ctx, address, record.Options{})
+			}), nil
 		}
 		if dir, err = dataDir(""); err != nil {
 			return nil, err
 		}
 	}
-	return p.opening(ctx, e, dir, record.Options{ReadOnly: true})
+	k, err := p.key(e, dir)
+	if err != nil {
+		return nil, err
+	}
+	store, err := vault.Open(ctx, dir, k, record.Options{ReadOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	return lookAt(e, store, func(ctx context.Context) (record.Store, error) { return vault.Open(ctx, dir, k, record.Options{}) }), nil
 }

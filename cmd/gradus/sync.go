@@ -74,7 +74,7 @@ func (c *syncSendCmd) Run(e *env) (err error) {
 	if err != nil {
 		return err
 	}
-	ctx := audit.With(context.Background(), audit.Who{Actor: "command"})
+	ctx := asCommand()
 	store, err := c.opening(ctx, e, dir, record.Options{})
 	if err != nil {
 		return err
@@ -264,7 +264,7 @@ type syncKeyCmd struct {
 
 // Run prints a key.
 func (c *syncKeyCmd) Run(e *env) (err error) {
-	ctx := audit.With(context.Background(), audit.Who{Actor: "command"})
+	ctx := asCommand()
 	store, err := c.open(ctx, e)
 	if err != nil {
 		return err
@@ -288,7 +288,7 @@ type syncAlikeCmd struct{ centrePlace }
 
 // Run lists pairs.
 func (c *syncAlikeCmd) Run(e *env) (err error) {
-	ctx := audit.With(context.Background(), audit.Who{Actor: "command"})
+	ctx := asCommand()
 	store, err := c.open(ctx, e)
 	if err != nil {
 		return err

@@ -594,7 +594,7 @@ func (s *core) EachEntry(ctx context.Context, do func(canonical []byte, hash aud
 type TrailFilter struct {
 	Person   int64  // what is about this person, those shown as it, and their visits and tests
 	Test     string // what is about this test
-	Actor    string // who acted, such as account/2
+	Actor    string // who acted, such as account/2; command: any of its users
 	Actions  []string
 	Site     int64 // what is about people, tests and machines of this site, and what its accounts did; 0: every site
 	From, To time.Time
@@ -700,7 +700,7 @@ func staffOf(ctx context.Context, tx *sql.Tx, site int64) (map[string]bool, erro
 
 // takes reports whether an entry is what a filter asks for, as far as the database was not asked.
 func (f TrailFilter) takes(e audit.Entry) bool {
-	return (f.Actor == "" || e.Actor == f.Actor) && (len(f.Actions) == 0 || slices.Contains(f.Actions, e.Action)) && f.about(e)
+	return (f.Actor == "" || e.Actor == f.Actor || strings.HasPrefix(e.Actor, f.Actor+"/")) && (len(f.Actions) == 0 || slices.Contains(f.Actions, e.Action)) && f.about(e)
 }
 
 // about keeps of the entries on lists of people only those in which the person was seen.

@@ -42,6 +42,7 @@ type Case struct {
 	ReserveFrom, ReserveTo  float64 // band of the plan, %; 0 is the recommendation's
 	Interval                string  // id of an interval session; "" is continuous
 	Program                 string  // version of this program
+	Trail                   string  // end of the audit trail of the record when the paper was made; "" without a record
 	Invented                bool    // a person of the demonstration
 
 	Protocol  *protocol.Protocol
@@ -439,6 +440,15 @@ func (c *Case) drugs() string {
 	return "not recorded"
 }
 
+// anchored says on a paper where the audit trail stood: nobody can cut off or make anew what came before without this
+// paper showing it.
+func anchored(trail string) string {
+	if trail == "" {
+		return ""
+	}
+	return " " + trail + " is where the record's audit trail ended when this was made: keep it to verify the record."
+}
+
 // versions is the foot of every paper.
 func (c *Case) versions() string {
 	text := "Gradus"
@@ -458,7 +468,7 @@ func (c *Case) versions() string {
 	if c.Estimator != nil {
 		text += ", " + c.Estimator.ID
 	}
-	return text + ". It informs; the clinician decides. Not certified as a medical device."
+	return text + ". It informs; the clinician decides. Not certified as a medical device." + anchored(c.Trail)
 }
 
 func unitOf(form string) string {

@@ -14,6 +14,7 @@ import (
 type Course struct {
 	Participant string
 	Program     string
+	Trail       string // end of the audit trail of the record; "" without a record
 	Invented    bool
 	Lines       []CourseLine // by protocol, the one tested last first
 	Training    []Training
@@ -103,7 +104,7 @@ func (c *Course) foot() string {
 	if c.Program != "" {
 		text += " " + c.Program
 	}
-	return text + ". It informs; the clinician decides. Not certified as a medical device."
+	return text + ". It informs; the clinician decides. Not certified as a medical device." + anchored(c.Trail)
 }
 
 // Blocks are what the paper says.

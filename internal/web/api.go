@@ -236,6 +236,7 @@ func (s *Server) open(r *http.Request) (any, error) {
 			a.By = e.By
 		}
 	}
+	a.By = or(signerOf(r), a.By)
 	if len(events) == 0 {
 		a.Notice = say("run.empty")
 	}

@@ -247,6 +247,15 @@ func (s *Server) exported(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
+	noted := what
+	if what != exportFHIR {
+		noted += " " + hide
+	}
+	for _, t := range tests {
+		if err := s.gave(r, "export", "test/"+t.Test.ID, noted); err != nil {
+			return err
+		}
+	}
 	kinds := map[string][2]string{exportFHIR: {"application/fhir+json", "json"}, exportData: {"application/zip", "zip"}, exportXLSX: {"application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", "xlsx"}}
 	w.Header().Set("Content-Type", kinds[what][0])
 	w.Header().Set("Content-Disposition", `attachment; filename="tests-`+s.now().Format(time.DateOnly)+"."+kinds[what][1]+`"`)

@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"net/http"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -31,6 +32,55 @@ type field struct {
 	Fault   string
 	Need    bool
 	Hidden  bool // not asked in this form: it keeps its value
+	Fixed   bool // not asked: an account is signed in, and what is entered is by it
+}
+
+// signers are the fields that ask who enters something. Whoever else is named on a page (who cleared a person, who wore the
+// belt of a control run) is entered as it is.
+var signers = []string{"by", "n_by", "entered_by", "paper_by", "merge_by", "reassign_by", "bring_by", "compared_by"}
+
+// signerOf is the name of the account that is signed in; "" where nobody signs in by name, and names are typed.
+func signerOf(r *http.Request) string {
+	who := visitorOf(r).who
+	if who.Account == 0 {
+		return ""
+	}
+	return or(who.Name, say("trail.account", strconv.FormatInt(who.Account, 10)))
+}
+
+// signFields puts a name into the fields of every form of a page that ask who enters it. depth ends the search in what a
+// page holds beside its forms.
+func signFields(v reflect.Value, name string, depth int) {
+	if depth == 0 {
+		return
+	}
+	switch v.Kind() {
+	case reflect.Pointer, reflect.Interface:
+		if !v.IsNil() {
+			signFields(v.Elem(), name, depth-1)
+		}
+	case reflect.Slice:
+		if fields, ok := v.Interface().([]field); ok {
+			for i := range fields {
+				if slices.Contains(signers, fields[i].Name) {
+					fields[i].Value, fields[i].Fixed = name, true
+				}
+			}
+			return
+		}
+		for i := range v.Len() {
+			signFields(v.Index(i), name, depth-1)
+		}
+	case reflect.Struct:
+		if v.Type().PkgPath() != reflect.TypeFor[field]().PkgPath() {
+			return
+		}
+		for i := range v.NumField() {
+			if v.Type().Field(i).IsExported() {
+				signFields(v.Field(i), name, depth-1)
+			}
+		}
+	}
 }
 
 type option struct{ Value, Label string }
@@ -112,6 +162,10 @@ func (f *form) take(r *http.Request) {
 	for i := range f.Fields {
 		e := &f.Fields[i]
 		if e.Hidden {
+			continue
+		}
+		if name := signerOf(r); name != "" && slices.Contains(signers, e.Name) {
+			e.Value = name
 			continue
 		}
 		switch e.Kind {

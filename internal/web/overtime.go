@@ -115,6 +115,9 @@ func (s *Server) courseOf(r *http.Request, p record.Participant, choice change.C
 		return report.Course{}, nil, err
 	}
 	course.Participant, course.Invented = label(p), s.demo
+	if course.Trail, err = s.trailEnd(r); err != nil {
+		return report.Course{}, nil, err
+	}
 	if course.Training, err = s.periodsOf(r, p.ID); err != nil {
 		return report.Course{}, nil, err
 	}
@@ -209,6 +212,9 @@ func (s *Server) giveCourse(w http.ResponseWriter, r *http.Request) error {
 		if err := s.handOut(r, &t, say("overtime.link")+", "+format, f.text("paper_to"), f.text("paper_by")); err != nil {
 			return err
 		}
+	}
+	if err := s.gave(r, "print", "person/"+strconv.FormatInt(p.ID, 10), report.KindOverTime+" "+format); err != nil {
+		return err
 	}
 	w.Header().Set("Content-Type", paperTypes[format])
 	w.Header().Set("Content-Disposition", `attachment; filename="over-time-`+strconv.FormatInt(p.ID, 10)+"."+strings.ToLower(format)+`"`)

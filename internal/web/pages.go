@@ -8,6 +8,7 @@ import (
 	"html/template"
 	"mime"
 	"net/http"
+	"reflect"
 	"strconv"
 	"strings"
 
@@ -47,6 +48,11 @@ func (s *Server) show(w http.ResponseWriter, status int, f frame) error {
 	f.Demo, f.Plain, f.Built = s.demo, s.vault == nil && s.shared == nil && !s.locked, s.assets.built()
 	f.Locked = s.locked
 	s.told(w, &f)
+	if a, ok := w.(*seen); ok {
+		if name := signerOf(a.r); name != "" {
+			signFields(reflect.ValueOf(f.Body), name, 8)
+		}
+	}
 	var b bytes.Buffer
 	if err := s.pages.ExecuteTemplate(&b, f.Page+".html", f); err != nil {
 		return err

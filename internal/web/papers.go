@@ -156,6 +156,9 @@ func (s *Server) caseOf(r *http.Request, t *told, said *reportFact, signing repo
 	if err != nil {
 		return nil, err
 	}
+	if c.Trail, err = s.trailEnd(r); err != nil {
+		return nil, err
+	}
 	c.Participant, c.Invented = or(said.Label, t.person.Label), t.test.Demo
 	c.Asks, c.Question, c.Referrer, c.Clinic, c.PlanFor, c.Weeks, c.Edits, c.Signing = said.Asks, said.Question, said.Referrer, said.Clinic, said.PlanFor, said.Weeks, said.Edits, signing
 	c.Reference, c.Equation = said.Table, said.Equation
@@ -376,10 +379,7 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 	case t.test.Participant == 0:
 		f.General = say("papers.loose")
 	}
-	by := f.text("by")
-	if who := visitorOf(r).who; who.Account != 0 {
-		by = who.Name // a signature is of whoever signed in
-	}
+	by := f.text("by") // of whoever signed in, as [form.take] has it
 	if sign {
 		counts, err := record.Counts(r.Context(), s.store, t.test)
 		switch {
@@ -582,6 +582,9 @@ func (s *Server) givePaper(w http.ResponseWriter, r *http.Request) error {
 		standing = say("papers.asfinal", st.now.Report)
 	}
 	if err := s.handOut(r, t, optionText("paper_kind", kind)+", "+format+", "+standing, f.text("paper_to"), f.text("paper_by")); err != nil {
+		return err
+	}
+	if err := s.gave(r, "print", "test/"+t.test.ID, kind+" "+format); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", paperTypes[format])

@@ -156,6 +156,11 @@ func (s *Server) showResult(w http.ResponseWriter, r *http.Request, status int, 
 		return err
 	}
 	body := t.resultBody(trace)
+	trail, err := s.trailEnd(r)
+	if err != nil {
+		return err
+	}
+	body.Provenance = append(body.Provenance, slipLine{say("provenance.trail"), say("provenance.trail.what", trail)})
 	if body.Again, err = s.againOf(r, &t); err != nil {
 		return err
 	}

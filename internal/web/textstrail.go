@@ -37,6 +37,11 @@ var trailTexts = map[string]string{
 	"trail.listed":    "People in it: %d.",
 	"trail.partof":    "The part about %s.",
 
+	"provenance.trail":      "Audit trail",
+	"provenance.trail.what": "%s is where the trail of this record ended when this page was made. Printed, it shows whether what came before was cut off or made anew.",
+
+	"by.account": "the account that is signed in",
+
 	"field.trail_code":         "Code of a person",
 	"field.trail_test":         "Number of a test",
 	"field.trail_account":      "Done by",

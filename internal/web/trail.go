@@ -281,6 +281,17 @@ func (s *Server) trailFile(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
+// trailEnd is the end of the trail as papers print it.
+func (s *Server) trailEnd(r *http.Request) (string, error) {
+	head, err := s.store.Head(r.Context())
+	return head.Short().String(), err
+}
+
+// gave enters that something left the record as a file or a paper.
+func (s *Server) gave(r *http.Request, action, entity, what string) error {
+	return s.store.Note(r.Context(), audit.Entry{Action: action, Entity: entity, Note: what})
+}
+
 // trailWords puts entries into words for whoever looks.
 type trailWords struct {
 	s        *Server

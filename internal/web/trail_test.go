@@ -6,9 +6,11 @@ import (
 	"net/http"
 	"net/url"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
+	"gradus/internal/access"
 	"gradus/internal/audit"
 	"gradus/internal/record"
 )
@@ -134,5 +136,66 @@ func TestTrailIsVerifiedFromThePage(t *testing.T) {
 	says(t, "export", admin.get("/trail?kind=out"), "made a file for elsewhere of the audit trail")
 	if p := lead.get("/trail/file"); p.status != http.StatusForbidden {
 		t.Errorf("a site lead takes the whole trail along: %d", p.status)
+	}
+}
+
+// Every paper carries the end of the trail, and the page that verifies takes it from there.
+func TestPapersAnchorTheTrail(t *testing.T) {
+	c := openClinic(t)
+	lead := c.signedIn("site-lead")
+	ends := regexp.MustCompile(`audit:[0-9]+:[0-9a-f]{16}\b`)
+	test := "/tests/" + c.ids["test"]
+	for _, at := range []string{test + "/papers/note", test + "/papers/letter", "/people/" + c.ids["person"] + "/over-time/paper", test} {
+		end := ends.FindString(lead.get(at).text)
+		if end == "" {
+			t.Errorf("%s holds no end of the trail", at)
+			continue
+		}
+		says(t, at, lead.send("/trail", "/trail", url.Values{"do": {"verify"}, "trail_anchor": {end}}), "The end of the trail on the paper stands in it")
+	}
+	file := lead.send(test+"/papers", test+"/papers/file", url.Values{"paper_kind": {"letter"}, "paper_format": {"txt"}, "paper_size": {"a4"}, "paper_to": {"Dr. K."}})
+	if !ends.MatchString(strings.Join(strings.Fields(file.text), " ")) {
+		t.Errorf("the file: %d %.300s", file.status, file.text)
+	}
+	says(t, "print", lead.get("/trail?kind=out"), "made a paper of test "+c.ids["test"], "letter txt")
+}
+
+// Where an account is signed in, no form asks who enters something, and whatever is sent, the account stands for it.
+func TestTheAccountSignsWhatItEnters(t *testing.T) {
+	c := openClinic(t)
+	ctx := context.Background()
+	w := c.signedIn("site-lead")
+	asks := regexp.MustCompile(`name="(by|n_by|entered_by|paper_by|merge_by|reassign_by|bring_by|compared_by)"`)
+	seen := 0
+	c.eachRoute(func(pattern string, right access.Right, how string) {
+		if !strings.HasPrefix(pattern, "GET ") || strings.HasSuffix(pattern, "/stream") || how == "open" {
+			return
+		}
+		p := w.do(c.route(pattern, c.ids, ""))
+		if m := asks.FindString(p.text); m != "" {
+			t.Errorf("%s asks %s", pattern, m)
+		}
+		if strings.Contains(p.text, "the account that is signed in") {
+			seen++
+		}
+	})
+	if seen < 15 {
+		t.Errorf("only %d pages say that the account enters", seen)
+	}
+	person, _ := strconv.ParseInt(c.ids["person"], 10, 64)
+	at := "/people/" + c.ids["person"] + "/consent"
+	if p := w.send(at, at, url.Values{"purpose": {"research"}, "consent_said": {"given"}, "consent_date": {"2026-03-02"}, "by": {"Somebody Else"}}); !strings.Contains(p.text, "Kim site-lead") || strings.Contains(p.text, "Somebody Else") {
+		t.Errorf("consent: %d %.2000s", p.status, p.text)
+	}
+	if all, err := c.store.Consents(ctx, person); err != nil || len(all) != 1 || all[0].By != "Kim site-lead" {
+		t.Errorf("%v %v", all, err)
+	}
+	test := "/tests/" + c.ids["test"]
+	w.send(test+"/papers", test+"/papers/file", url.Values{"paper_kind": {"letter"}, "paper_format": {"txt"}, "paper_size": {"a4"}, "paper_to": {"Dr. K."}, "paper_by": {"Somebody Else"}})
+	w.send("/machines", "/machines", url.Values{"machine_name": {"Cycle by the window"}, "machine_kind": {"cycle"}, "shows": {"watts"}, "entered_by": {"Somebody Else"}})
+	papers, e1 := c.store.Papers(ctx, c.ids["test"])
+	machines, e2 := c.store.Machines(ctx)
+	if e1 != nil || e2 != nil || len(papers) != 1 || papers[0].By != "Kim site-lead" || machines[len(machines)-1].By != "Kim site-lead" {
+		t.Errorf("%+v %+v %v %v", papers, machines, e1, e2)
 	}
 }
