@@ -13,6 +13,7 @@ import (
 	"gradus/change"
 	"gradus/conduct"
 	"gradus/estimate"
+	"gradus/internal/audit"
 	"gradus/internal/record"
 	"gradus/internal/report"
 	"gradus/internal/sheet"
@@ -404,6 +405,11 @@ func (s *Server) tookPapers(w http.ResponseWriter, r *http.Request) error {
 	}
 	if err := s.keepReport(r, t, &one, by); err != nil {
 		return err
+	}
+	if sign {
+		if err := s.store.Note(r.Context(), audit.Entry{Action: "sign", Entity: "test/" + t.test.ID, Meaning: say("trail.signed", one.Report)}); err != nil {
+			return err
+		}
 	}
 	http.Redirect(w, r, "/tests/"+t.test.ID+"/papers?kept", http.StatusSeeOther)
 	return nil

@@ -7,7 +7,7 @@ func init() { maps.Copy(english, trailTexts) }
 // trailTexts are the texts of the page of the audit trail.
 var trailTexts = map[string]string{
 	"trail.title":     "Who saw and did what",
-	"trail.purpose":   "Every look, entry, correction, export and signature, the newest first. Nothing here can be changed, and no entry holds a word of what was recorded.",
+	"trail.purpose":   "Every look, entry, correction, export and signature, the newest first. What is changed past the program is found, and no entry holds a word of what was recorded.",
 	"trail.link":      "Who saw and did what",
 	"trail.which":     "Which entries",
 	"trail.find":      "Show these",
@@ -37,6 +37,7 @@ var trailTexts = map[string]string{
 	"trail.listed":    "People in it: %d.",
 	"trail.partof":    "The part about %s.",
 
+	"trail.signed":          "the report, version %d",
 	"provenance.trail":      "Audit trail",
 	"provenance.trail.what": "%s is where the trail of this record ended when this page was made. Printed, it shows whether what came before was cut off or made anew.",
 

@@ -157,6 +157,9 @@ func TestPapersAnchorTheTrail(t *testing.T) {
 	if !ends.MatchString(strings.Join(strings.Fields(file.text), " ")) {
 		t.Errorf("the file: %d %.300s", file.status, file.text)
 	}
+	lead.send(test+"/papers", test+"/papers/said", url.Values{"asks": {"training"}, "by": {"Somebody Else"}, "do": {"sign"}})
+	says(t, "signed", lead.get(test+"/papers"), "signed by Kim site-lead")
+	says(t, "signature", lead.get("/trail?kind=sign"), "signed test "+c.ids["test"], "the report, version 1")
 	says(t, "print", lead.get("/trail?kind=out"), "made a paper of test "+c.ids["test"], "letter txt")
 }
 
