@@ -82,6 +82,33 @@ func trail(t *testing.T, b *bench) {
 			t.Errorf("%+v: %d entries, want %d: %v", c.f, len(got), c.want, got)
 		}
 	}
+	// By site: what is about its people, tests and machines, and what its accounts did beside.
+	far := must(b.AddSite(ctx, record.Site{Name: "Far"}))(t)
+	there := must(b.AddParticipant(ctx, record.Participant{Code: "P-1", Site: far.ID}))(t)
+	lead := must(b.AddAccount(ctx, record.Account{Login: "far", Name: "Far", Roles: []string{"site-lead"}, Site: far.ID, Handle: "h-far"}))(t)
+	if err := b.Note(audit.With(ctx, audit.Who{Actor: fmt.Sprintf("account/%d", lead.ID)}), audit.Entry{Action: "see", Entity: "upload"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Note(audit.With(ctx, audit.Who{Actor: "command/kim"}), audit.Entry{Action: "see", Entity: fmt.Sprintf("visit/%d", v.ID)}); err != nil {
+		t.Fatal(err)
+	}
+	var own []string
+	for _, e := range must(b.Entries(ctx, record.TrailFilter{Site: far.ID}))(t) {
+		own = append(own, e.Action+" "+e.Entity)
+	}
+	equal(t, "of the other site", own, []string{"see upload", fmt.Sprintf("add account/%d", lead.ID), fmt.Sprintf("add person/%d", there.ID), fmt.Sprintf("add site/%d", far.ID)})
+	for _, c := range []struct {
+		f    record.TrailFilter
+		want int
+	}{
+		{record.TrailFilter{Site: p.Site, Person: p.ID}, 10}, {record.TrailFilter{Site: far.ID, Person: p.ID}, 0}, {record.TrailFilter{Site: far.ID, Test: "T"}, 0},
+		{record.TrailFilter{Actor: "command"}, 1}, {record.TrailFilter{Actor: "command/kim"}, 1}, {record.TrailFilter{Actor: "command/ki"}, 0},
+		{record.TrailFilter{Actions: []string{"see"}}, 3}, {record.TrailFilter{Actions: []string{"see", "correct"}, Person: p.ID}, 3},
+	} {
+		if got := must(b.Entries(ctx, c.f))(t); len(got) != c.want {
+			t.Errorf("%+v: %d entries, want %d: %v", c.f, len(got), c.want, got)
+		}
+	}
 	head := b.whole(t)
 	equal(t, "end", must(b.Head(ctx))(t), head)
 	if _, faults, err := b.VerifyTrail(ctx, []audit.Anchor{start.Anchor(), head.Short()}); err != nil || len(faults) > 0 {
