@@ -317,7 +317,8 @@ func (c *syncAlikeCmd) Run(e *env) (err error) {
 				continue // told from the other side
 			}
 			pairs++
-			fmt.Fprintf(e.out, "%s (%s) and %s (%s): %v\n", p.Code, orDash(names[p.Site]), d.Code, orDash(names[d.Site]), d.Why)
+			why := strings.ReplaceAll(strings.Join(d.Why, ", "), "-", " ")
+			fmt.Fprintf(e.out, "%s (%s) and %s (%s): %s\n", p.Code, orDash(names[p.Site]), d.Code, orDash(names[d.Site]), why)
 		}
 	}
 	fmt.Fprintf(e.out, "%d pairs\n", pairs)

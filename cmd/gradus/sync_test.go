@@ -74,7 +74,7 @@ func TestSync(t *testing.T) {
 	if text := send("south", 0); !strings.Contains(text, "sent: 0 people") {
 		t.Error(text)
 	}
-	if text := prints(t, 0, "sync", "alike", "--data", at); !strings.Contains(text, "P-1 (north) and P-1 (south): [same-birth-date-and-similar-name]") {
+	if text := prints(t, 0, "sync", "alike", "--data", at); !strings.Contains(text, "P-1 (north) and P-1 (south): same birth date and similar name") {
 		t.Error(text)
 	}
 	if text := prints(t, 0, "audit", "verify", "--data", at); !strings.Contains(text, "everything in the record is as it was entered") {
