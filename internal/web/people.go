@@ -101,6 +101,7 @@ type duplicate struct {
 	Label     string
 	BirthDate string
 	Why       []string
+	Site      string // of one of another site
 	Merge     string // address of the page that merges the two, or ""
 }
 
@@ -360,7 +361,12 @@ func (s *Server) duplicates(r *http.Request, p record.Participant) ([]duplicate,
 		for _, why := range d.Why {
 			line.Why = append(line.Why, say("duplicate."+why))
 		}
-		if p.ID != 0 && p.Kept == 0 {
+		switch {
+		case p.ID != 0 && shown.Site != p.Site: // two of different sites stay two
+			if line.Site, err = s.siteName(r, shown.Site); err != nil {
+				return nil, err
+			}
+		case p.ID != 0 && p.Kept == 0:
 			line.Merge = fmt.Sprintf("%s/merge?with=%d", personAddress(p.ID), shown.ID)
 		}
 		list = append(list, line)

@@ -602,6 +602,7 @@ var english = map[string]string{
 	"person.drugs.help":    "A line each; an emptied line is removed. Classes are those of the screening tables.",
 	"person.same":          "May be the same person",
 	"person.compare":       "Compare and merge",
+	"person.elsewhere":     "of another site: %s. Two of different sites stay two.",
 	"person.archive":       "Archive this person",
 	"person.unarchive":     "Put back into the lists",
 	"person.isarchived":    "this person is archived and appears in no list.",

@@ -155,6 +155,24 @@ func TestDuplicateMergeUndo(t *testing.T) {
 	has(t, "undone twice", w.send(first.at, first.at+"/unmerge", url.Values{"merge": {"1"}, "merge_by": {"KL"}, "why": {"x"}}), http.StatusUnprocessableEntity, "it is undone already")
 }
 
+// Somebody of another site who may be the same person is shown with the site, and not offered for a merge, which is refused.
+func TestDuplicateAtAnotherSite(t *testing.T) {
+	b := begin(t, false)
+	w := b.browser()
+	here := w.send("/people", "/people", url.Values{"code": {"A-1"}, "name": {"Anna Beispiel"}, "birth_date": {"1950-02-28"}})
+	site, err := b.store.AddSite(t.Context(), record.Site{Name: "South ward"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	there, err := b.store.AddParticipant(t.Context(), record.Participant{Code: "A-1", Name: "Anna Beispiel", BirthDate: "1950-02-28", Site: site.ID})
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := w.get(here.at)
+	has(t, "the person", page, http.StatusOK, "May be the same person", "of another site: South ward", fmt.Sprintf(`href="/people/%d"`, there.ID))
+	lacks(t, "the person", page, "Compare and merge")
+}
+
 func TestArchive(t *testing.T) {
 	b := begin(t, false)
 	w := b.browser()
