@@ -37,6 +37,9 @@ GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestSalvage|TestTemporaryFiles' 
 echo "== the server: 1,000 kills"
 GRADUS_SOAK=1 go test -count=1 -timeout 0 -run 'TestServerKilled' ./cmd/gradus
 
+echo "== a site sends a backlog of 10,000 tests to a centre"
+GRADUS_SOAK=1 go test -count=1 -timeout 0 -v -run 'TestBacklog' ./internal/centre
+
 echo "fuzz targets: $targets, packages with properties: $properties"
 if [ "$targets" -eq 0 ] || [ "$properties" -eq 0 ]; then
 	echo "soak: found no fuzz target or no property test; that proves nothing" >&2
