@@ -64,7 +64,7 @@ func ended(t *testing.T, cmd *exec.Cmd) int {
 	select {
 	case <-done:
 		return cmd.ProcessState.ExitCode()
-	case <-time.After(10 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatal("the program did not end")
 		return 0
 	}

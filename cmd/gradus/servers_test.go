@@ -184,7 +184,7 @@ func (p *paged) note(t *testing.T, n int) {
 	for range n {
 		p.sent = append(p.sent, conduct.Event{Term: 1, N: uint32(len(p.sent)) + 2, Kind: conduct.Note, Text: fmt.Sprint("entry ", len(p.sent))})
 	}
-	for end := time.Now().Add(40 * time.Second); int(p.acked) < len(p.sent)+1; {
+	for end := time.Now().Add(2 * time.Minute); int(p.acked) < len(p.sent)+1; {
 		err := p.deliver()
 		if err == nil {
 			continue

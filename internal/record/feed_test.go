@@ -56,7 +56,7 @@ func await[T any](t *testing.T, from chan T) T {
 	select {
 	case v := <-from:
 		return v
-	case <-time.After(20 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatal("nothing came")
 		panic("unreachable")
 	}

@@ -303,7 +303,7 @@ func TestCutOffInTheMiddle(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer release()
-	ctx, cancel := context.WithTimeout(ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, time.Minute)
 	defer cancel()
 	if _, err := s.Append(ctx, "t", three()); err != nil {
 		t.Errorf("events: %v", err)

@@ -262,7 +262,7 @@ func (b *bedside) listen(t *testing.T, path string, header ...string) (<-chan he
 // next waits for the next message of a kind.
 func next(t *testing.T, from <-chan heard, event string) heard {
 	t.Helper()
-	late := time.After(10 * time.Second)
+	late := time.After(time.Minute)
 	for {
 		select {
 		case h, ok := <-from:
@@ -656,7 +656,7 @@ func TestStreamOfSeveral(t *testing.T) {
 		t.Errorf("a screen opened later is told %s", h.data)
 	}
 	leave()
-	for end := time.Now().Add(10 * time.Second); into[struct{ Screens int }](t, w.postJSON("/api/tests/"+two+"/call", `{}`)).Screens > 0; {
+	for end := time.Now().Add(time.Minute); into[struct{ Screens int }](t, w.postJSON("/api/tests/"+two+"/call", `{}`)).Screens > 0; {
 		if time.Now().After(end) {
 			t.Fatal("a browser that hung up is still counted")
 		}

@@ -76,7 +76,7 @@ func (g *gated) browser() *browser {
 	if err != nil {
 		g.t.Fatal(err)
 	}
-	return &browser{&bedside{t: g.t, http: g.http}, &http.Client{Jar: jar, Timeout: 20 * time.Second, Transport: &http.Transport{DisableCompression: true}}}
+	return &browser{&bedside{t: g.t, http: g.http}, &http.Client{Jar: jar, Timeout: time.Minute, Transport: &http.Transport{DisableCompression: true}}}
 }
 
 const words = "an invented sentence of mine"

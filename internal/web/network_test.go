@@ -91,7 +91,7 @@ func onTheWard(t *testing.T) *ward {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.client = &http.Client{Jar: jar, Timeout: 20 * time.Second, Transport: &http.Transport{DialContext: w.dial, ForceAttemptHTTP2: true, TLSClientConfig: &tls.Config{RootCAs: w.pool}},
+	w.client = &http.Client{Jar: jar, Timeout: time.Minute, Transport: &http.Transport{DialContext: w.dial, ForceAttemptHTTP2: true, TLSClientConfig: &tls.Config{RootCAs: w.pool}},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	return w
 }

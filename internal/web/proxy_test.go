@@ -82,7 +82,7 @@ func (p *proxied) browser(b *bedside) *browser {
 	}
 	through := *b
 	through.http = &httptest.Server{URL: p.https}
-	return &browser{&through, &http.Client{Jar: jar, Timeout: 20 * time.Second, Transport: &http.Transport{DialContext: dial, TLSClientConfig: &tls.Config{RootCAs: p.pool}}}}
+	return &browser{&through, &http.Client{Jar: jar, Timeout: time.Minute, Transport: &http.Transport{DialContext: dial, TLSClientConfig: &tls.Config{RootCAs: p.pool}}}}
 }
 
 func named(host string) bool { return host == wardName }

@@ -128,7 +128,7 @@ func (b *bedside) browser() *browser {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	return &browser{b, &http.Client{Jar: jar, Timeout: 20 * time.Second, Transport: &http.Transport{DisableCompression: true}}}
+	return &browser{b, &http.Client{Jar: jar, Timeout: time.Minute, Transport: &http.Transport{DisableCompression: true}}}
 }
 
 // page is an answer that was read whole.
