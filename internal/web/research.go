@@ -210,7 +210,7 @@ func (s *Server) researchFile(w http.ResponseWriter, r *http.Request) error {
 	for i := range found.all {
 		ids = append(ids, found.all[i].ID)
 	}
-	if err := s.raw.Note(r.Context(), audit.Entry{Action: "export", Entity: "research/" + what, Note: strings.Join(ids, " ")}); err != nil {
+	if err := s.raw.Note(r.Context(), audit.Entry{Action: "export", Entity: "research/" + what, Note: f.text("research_why") + ": " + strings.Join(ids, " ")}); err != nil {
 		return err
 	}
 	kind, tail := "application/zip", "zip"

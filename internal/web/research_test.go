@@ -72,7 +72,7 @@ func TestResearcherSeesNobody(t *testing.T) {
 	trail := must(c.store.Entries(t.Context(), record.TrailFilter{}))(t)
 	taken := 0
 	for _, e := range trail {
-		if e.Action == "export" && strings.HasPrefix(e.Entity, "research/") && strings.Contains(e.Note, c.ids["test"]) && e.Actor != "" {
+		if e.Action == "export" && strings.HasPrefix(e.Entity, "research/") && strings.HasPrefix(e.Note, "an invented study: ") && strings.Contains(e.Note, c.ids["test"]) && e.Actor != "" {
 			taken++
 		}
 	}
