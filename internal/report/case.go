@@ -446,7 +446,7 @@ func anchored(trail string) string {
 	if trail == "" {
 		return ""
 	}
-	return " " + trail + " is where the record's audit trail ended when this was made: keep it to verify the record."
+	return " The audit trail ended at " + trail + "; it verifies the record."
 }
 
 // versions is the foot of every paper.
