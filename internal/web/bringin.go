@@ -97,8 +97,6 @@ func (s *Server) uploadAt(r *http.Request) (u upload, err error) {
 	return u, err
 }
 
-var mappingID = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}$`)
-
 // keptMappings are the mappings that were kept here.
 func (s *Server) keptMappings(r *http.Request) (all []*mapping.Mapping, err error) {
 	files, err := s.store.FilesOf(r.Context(), record.FileMapping)
