@@ -16,6 +16,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strconv"
+	"time"
 
 	"gradus/conduct"
 	"gradus/internal/record"
@@ -33,7 +34,8 @@ var fullParcel = 4 << 20
 // Parcel is a part of what a site has recorded: of a person, of its machines and deletions, or of a test's samples.
 type Parcel struct {
 	Format  string   `json:"format"`
-	Seq     int64    `json:"seq"` // how far the site's audit trail had come
+	Record  string   `json:"record"` // which record of a site it is from: the hash of the first entry of its trail
+	Seq     int64    `json:"seq"`    // how far the site's audit trail had come
 	Person  *Person  `json:"person,omitempty"`
 	House   *House   `json:"house,omitempty"`
 	Samples *Samples `json:"samples,omitempty"`
@@ -81,9 +83,10 @@ type Machine struct {
 
 // Erased is somebody whom the site has deleted.
 type Erased struct {
-	Person int64  `json:"person"`
-	By     string `json:"by"`
-	Why    string `json:"why"`
+	Person  int64     `json:"person"`
+	Created time.Time `json:"created"` // when the site had added the person
+	By      string    `json:"by"`
+	Why     string    `json:"why"`
 }
 
 // Samples are blocks of one test.
@@ -92,7 +95,7 @@ type Samples struct {
 	Blocks []record.Block `json:"blocks"`
 }
 
-const format = "gradus-parcel/2"
+const format = "gradus-parcel/3"
 
 // Taken counts what a centre took of a parcel.
 type Taken struct {
@@ -155,8 +158,8 @@ var Kinds = map[string]string{
 	"digests":        "part of the trail",
 	"touched":        "empty between two writings",
 	"kept":           "keys of the server and its card, nothing about people",
-	"files":            "what the site has chosen, as own protocols; each test carries the protocol it was made with",
-	"study_codes":      "with them the site's de-identified exports could be turned back",
+	"files":          "what the site has chosen, as own protocols; each test carries the protocol it was made with",
+	"study_codes":    "with them the site's de-identified exports could be turned back",
 	"to_complete":    "what an upgrade has left to do",
 	"schema_version": "the version of the site's schema",
 	"schema_sum":     "the version of the site's schema",
@@ -209,6 +212,9 @@ func (k Key) signed(body []byte, proof string) bool {
 }
 
 func keyName(site int64) string { return "centre/key/" + strconv.FormatInt(site, 10) }
+
+// recordName is where a centre keeps from which record a site sends.
+func recordName(site int64) string { return fmt.Sprintf("centre/record/%d", site) }
 
 // personName and machineName are the names under which a centre keeps who a person or which a machine of a site is there.
 func personName(site, id int64) string  { return fmt.Sprintf("centre/person/%d/%d", site, id) }

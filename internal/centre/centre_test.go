@@ -371,13 +371,13 @@ func FuzzParcel(f *testing.F) {
 	}
 	h := centre.New(func() (centre.Store, bool) { return at, true }, slog.New(slog.DiscardHandler))
 	for _, parcel := range []string{
-		`{"format":"gradus-parcel/2","seq":1,"person":{"ID":1,"Code":"P-1","visits":[{"ID":1,"Date":"2026-01-02","State":"done","facts":[{"ID":1,"Kind":"rest","JSON":"e30="}],"tests":[{"ID":"t-1","Title":"x","sent":{},"events":[{"term":1,"n":1,"kind":"began"}],"results":[{"ID":1,"JSON":"e30="}],"blocks":1}]}],"consents":[{"ID":1}],"merges":[{"ID":1}]}}`,
-		`{"format":"gradus-parcel/2","seq":2,"house":{"machines":[{"id":1,"versions":[{"ID":1,"Name":"x"}],"runs":[{"ID":1}]}],"erased":[{"person":1,"by":"KL","why":"asked"}]}}`,
-		`{"format":"gradus-parcel/2","seq":3,"samples":{"test":"t-1","blocks":[{}]}}`,
+		`{"format":"gradus-parcel/3","record":"r","seq":1,"person":{"ID":1,"Code":"P-1","visits":[{"ID":1,"Date":"2026-01-02","State":"done","facts":[{"ID":1,"Kind":"rest","JSON":"e30="}],"tests":[{"ID":"t-1","Title":"x","sent":{},"events":[{"term":1,"n":1,"kind":"began"}],"results":[{"ID":1,"JSON":"e30="}],"blocks":1}]}],"consents":[{"ID":1}],"merges":[{"ID":1}]}}`,
+		`{"format":"gradus-parcel/3","record":"r","seq":2,"house":{"machines":[{"id":1,"versions":[{"ID":1,"Name":"x"}],"runs":[{"ID":1}]}],"erased":[{"person":1,"by":"KL","why":"asked"}]}}`,
+		`{"format":"gradus-parcel/3","record":"r","seq":3,"samples":{"test":"t-1","blocks":[{}]}}`,
 	} {
 		f.Add([]byte(parcel))
 	}
-	f.Add([]byte(`{"format":"gradus-parcel/2","seq":-1}`))
+	f.Add([]byte(`{"format":"gradus-parcel/3","record":"r","seq":-1}`))
 	f.Fuzz(func(t *testing.T, body []byte) {
 		r := httptest.NewRequest(http.MethodPost, centre.Path, bytes.NewReader(body))
 		r.Header.Set("Gradus-Site", fmt.Sprint(key.Site))

@@ -544,3 +544,71 @@ func TestCodeOfSomebodyElse(t *testing.T) {
 		t.Errorf("%d people, %v", found.Total, err)
 	}
 }
+
+// A site that takes the key of another one by mistake writes nothing: the numbers of its people stand for others there.
+func TestKeyOfAnotherSite(t *testing.T) {
+	at := open(t)
+	server := serve(t, at)
+	north, south := newSite(t, at, "north", 2), newSite(t, at, "south", 2)
+	if _, err := south.send(server, http.DefaultTransport); err != nil {
+		t.Fatal(err)
+	}
+	before := rows(t, at)
+	mixed := &site{SQLite: north.SQLite, key: south.key}
+	if _, err := mixed.send(server, http.DefaultTransport); err == nil || !strings.Contains(err.Error(), "sends from another record") {
+		t.Error(err)
+	}
+	if after := rows(t, at); !reflect.DeepEqual(after, before) {
+		t.Errorf("the centre took something: %v, %v", after, before)
+	}
+	south.same(t, at)
+	if _, err := north.send(server, http.DefaultTransport); err != nil {
+		t.Error("its own key is refused:", err)
+	}
+}
+
+// A site goes back to an older copy of its record, and somebody else gets a number that the centre knows already: the
+// new one is refused, deleting the new one deletes nobody, and all others go on.
+func TestOlderCopyOfTheRecord(t *testing.T) {
+	at := open(t)
+	server := serve(t, at)
+	s := newSite(t, at, "north", 2)
+	dir := t.TempDir()
+	if _, err := s.CopyTo(ctx, filepath.Join(dir, record.FileName), nil); err != nil {
+		t.Fatal(err)
+	}
+	lost, err := s.AddParticipant(ctx, record.Participant{Code: "P-3", Name: "Carla Beispiel"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.send(server, http.DefaultTransport); err != nil {
+		t.Fatal(err)
+	}
+	older, err := record.Open(ctx, dir, record.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { older.Close() })
+	back := &site{SQLite: older, key: s.key, people: s.people}
+	other, err := back.AddParticipant(ctx, record.Participant{Code: "P-4", Name: "Dora Beispiel"})
+	if err != nil || other.ID != lost.ID {
+		t.Fatal(other, err)
+	}
+	if _, err := back.send(server, http.DefaultTransport); err != nil {
+		t.Fatal(err)
+	}
+	if last := back.last(); last.Person != other.ID || !strings.Contains(last.Refused, "somebody else of this site by this person's number") {
+		t.Error(back.steps)
+	}
+	back.same(t, at)
+	if _, err := back.Erase(ctx, record.Erasure{Participant: other.ID, By: "KL", Why: "asked for it"}); err != nil {
+		t.Fatal(err)
+	}
+	back.steps = nil
+	if _, err := back.send(server, http.DefaultTransport); err != nil || len(back.steps[0].Stays) != 1 {
+		t.Fatal(back.steps, err)
+	}
+	if have, err := at.ParticipantAt(ctx, s.key.Site, "P-3"); err != nil || have.Name != lost.Name {
+		t.Error("somebody else was changed or deleted", have, err)
+	}
+}

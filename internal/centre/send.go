@@ -3,6 +3,7 @@ package centre
 import (
 	"bytes"
 	"context"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -14,13 +15,14 @@ import (
 	"strings"
 	"time"
 
+	"gradus/internal/audit"
 	"gradus/internal/record"
 )
 
 // Site is the record of a site that sends.
 type Site interface {
 	record.Store
-	Erased(ctx context.Context) ([]record.Erasure, error)
+	Erased(ctx context.Context) ([]record.ErasedPerson, error)
 	Blocks(ctx context.Context, test string, after int64, most int) ([]record.Block, error)
 	CountBlocks(ctx context.Context, test string) (int, error)
 	PaperByID(ctx context.Context, id int64) (record.Paper, error)
@@ -203,7 +205,7 @@ func (s Sender) sendHouse(ctx context.Context, seq int64) (a Answer, err error) 
 		return a, err
 	}
 	for _, e := range erased {
-		h.Erased = append(h.Erased, Erased{Person: e.Participant, By: e.By, Why: e.Why})
+		h.Erased = append(h.Erased, Erased{Person: e.Participant, Created: e.Created, By: e.By, Why: e.Why})
 	}
 	if len(h.Machines)+len(h.Erased) == 0 {
 		return a, nil
@@ -284,6 +286,9 @@ func (s Sender) sendSamples(ctx context.Context, seq int64, tests []string, all 
 
 func (s Sender) post(ctx context.Context, p Parcel) (a Answer, err error) {
 	p.Format = format
+	if p.Record, err = s.record(ctx); err != nil {
+		return a, err
+	}
 	var body bytes.Buffer
 	text := json.NewEncoder(&body)
 	text.SetEscapeHTML(false) // what was stored arrives byte by byte
@@ -314,6 +319,8 @@ func (s Sender) post(ctx context.Context, p Parcel) (a Answer, err error) {
 	case http.StatusOK:
 	case http.StatusConflict:
 		return a, &RefusedError{why}
+	case http.StatusForbidden:
+		return a, fmt.Errorf("the centre refuses: %.300s", why)
 	case http.StatusNotFound:
 		return a, fmt.Errorf("there is no centre at %s: the server there does not know %s; check the address and its version", s.To, Path)
 	default:
@@ -323,6 +330,20 @@ func (s Sender) post(ctx context.Context, p Parcel) (a Answer, err error) {
 		return a, fmt.Errorf("%s does not answer as a centre: %w", s.To, err)
 	}
 	return a, nil
+}
+
+var errFirst = errors.New("the first entry is enough")
+
+// record says which record this is. A copy that was moved or restored is the same one.
+func (s Sender) record(ctx context.Context) (id string, err error) {
+	err = s.Store.EachEntry(ctx, func(_ []byte, hash audit.Hash) error {
+		id = hex.EncodeToString(hash[:])
+		return errFirst
+	})
+	if errors.Is(err, errFirst) {
+		err = nil
+	}
+	return id, err
 }
 
 // person gathers what is sent of a person but the tests.

@@ -24,6 +24,7 @@ type Store interface {
 	record.Store
 	Kept(ctx context.Context, name string) ([]byte, error)
 	Keep(ctx context.Context, name string, content []byte) error
+	KeepFirst(ctx context.Context, name string, content []byte) ([]byte, error)
 	Origin(ctx context.Context, name string) (record.Origin, error)
 	AddOnce(ctx context.Context, name string, p record.Participant) (int64, error)
 	TakeIn(ctx context.Context, sent record.Sent) (record.SentAdded, error)
@@ -108,6 +109,9 @@ func (c *Centre) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	c.mu.Unlock()
 	if err != nil {
 		status := http.StatusConflict
+		if errors.Is(err, errOtherRecord) {
+			status = http.StatusForbidden
+		}
 		if errors.As(err, new(*record.StorageError)) || ctx.Err() != nil {
 			status = http.StatusServiceUnavailable
 		}
@@ -151,8 +155,9 @@ func keyOf(r *http.Request, s Store) (Key, error) {
 // same parcel once more.
 func take(ctx context.Context, s Store, key Key, p Parcel) (Answer, error) {
 	t := taking{Store: s, key: key, by: "site " + key.Name, seq: p.Seq}
-	var err error
+	err := t.sameRecord(ctx, p.Record)
 	switch {
+	case err != nil:
 	case p.House != nil:
 		err = t.house(ctx, *p.House)
 	case p.Samples != nil:
@@ -172,6 +177,31 @@ type taking struct {
 	answer Answer
 }
 
+// errOtherRecord is refused whole: the numbers of two records stand for different people.
+var errOtherRecord = errors.New("this key is of a site that sends from another record; take the key that was made for this one, and for a new record have a key made for a site of a new name")
+
+// sameRecord binds a site to the record from which it sends first.
+func (t *taking) sameRecord(ctx context.Context, id string) error {
+	if id == "" {
+		return errOtherRecord
+	}
+	have, err := t.Kept(ctx, recordName(t.key.Site))
+	if errors.Is(err, record.ErrNotFound) {
+		have, err = t.KeepFirst(ctx, recordName(t.key.Site), []byte(id))
+	}
+	if err == nil && string(have) != id {
+		err = errOtherRecord
+	}
+	return err
+}
+
+// errOtherPerson says that a number of the site once stood for somebody else, as after an old backup was restored.
+var errOtherPerson = errors.New("the centre knows somebody else of this site by this person's number, as when the site's record was restored from an older backup; enter the person anew at the site, which gives another number")
+
+func otherPerson(o record.Origin, created time.Time) bool {
+	return o.Created != 0 && o.Created != created.UnixMilli()
+}
+
 // gone stands for a person who was deleted at the site before the centre heard of the person.
 const gone = -1
 
@@ -180,7 +210,7 @@ func (t *taking) person(ctx context.Context, p Person) error {
 	who, err := t.Origin(ctx, name)
 	switch {
 	case errors.Is(err, record.ErrNotFound):
-		p.Site = t.key.Site
+		p.Site, who.Created = t.key.Site, p.Created.UnixMilli()
 		err = t.withCode(ctx, func() (err error) {
 			who.ID, err = t.AddOnce(ctx, name, p.Participant)
 			return err
@@ -191,6 +221,8 @@ func (t *taking) person(ctx context.Context, p Person) error {
 		t.answer.People = 1
 	case err != nil:
 		return err
+	case otherPerson(who, p.Created):
+		return errOtherPerson
 	}
 	have, err := t.there(ctx, who.ID)
 	if errors.Is(err, record.ErrNotFound) {
@@ -524,7 +556,7 @@ func (t *taking) erase(ctx context.Context, e Erased) error {
 	name := personName(t.key.Site, e.Person)
 	who, err := t.Origin(ctx, name)
 	if errors.Is(err, record.ErrNotFound) {
-		text, err := json.Marshal(record.Origin{ID: gone})
+		text, err := json.Marshal(record.Origin{ID: gone, Created: e.Created.UnixMilli()})
 		if err == nil {
 			err = t.Keep(ctx, name, text)
 		}
@@ -532,6 +564,10 @@ func (t *taking) erase(ctx context.Context, e Erased) error {
 	}
 	if err != nil {
 		return err
+	}
+	if otherPerson(who, e.Created) {
+		t.stays(e, errOtherPerson)
+		return nil
 	}
 	if _, err := t.there(ctx, who.ID); errors.Is(err, record.ErrNotFound) {
 		return nil

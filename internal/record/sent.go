@@ -11,8 +11,12 @@ import (
 )
 
 // Origin is who or what of another record something here is, and how far that record's trail had come when it was last
-// brought to what it says there.
-type Origin struct{ ID, Seq int64 }
+// brought to what it says there. Created is the moment in ms at which the person was added there: a number may stand
+// for somebody else in a record that was restored from before.
+type Origin struct {
+	ID, Seq int64
+	Created int64 `json:",omitempty"`
+}
 
 // Origin returns what was kept under a name by AddOnce, or ErrNotFound.
 func (s *core) Origin(ctx context.Context, name string) (o Origin, err error) {
@@ -28,6 +32,7 @@ func (s *core) AddOnce(ctx context.Context, name string, p Participant) (id int6
 	if p, err = checkPerson(p); err != nil {
 		return 0, err
 	}
+	o := Origin{Created: ms(p.Created)}
 	p.Created, p.Archived, p.MergedInto, p.Kept = s.stamp(), time.Time{}, 0, 0
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		if err := s.insertPerson(ctx, tx, &p); err != nil {
@@ -36,7 +41,8 @@ func (s *core) AddOnce(ctx context.Context, name string, p Participant) (id int6
 		if _, err := tx.ExecContext(ctx, `INSERT INTO kept (name, content) VALUES (?, ?)`, NameOfOrigin(p.ID), []byte(name)); err != nil {
 			return err
 		}
-		return keepOrigin(ctx, tx, name, p.ID)
+		o.ID = p.ID
+		return keepOrigin(ctx, tx, name, o)
 	})
 	return p.ID, err
 }
@@ -44,8 +50,8 @@ func (s *core) AddOnce(ctx context.Context, name string, p Participant) (id int6
 // NameOfOrigin is where the name is kept under which AddOnce added a person.
 func NameOfOrigin(person int64) string { return fmt.Sprintf("origin/%d", person) }
 
-func keepOrigin(ctx context.Context, tx *sql.Tx, name string, id int64) error {
-	text, err := json.Marshal(Origin{ID: id})
+func keepOrigin(ctx context.Context, tx *sql.Tx, name string, o Origin) error {
+	text, err := json.Marshal(o)
 	if err == nil {
 		_, err = tx.ExecContext(ctx, `INSERT INTO kept (name, content) VALUES (?, ?)`, name, text)
 	}
@@ -323,7 +329,7 @@ func machineOrigin(ctx context.Context, tx *sql.Tx, name string, site int64) (in
 	if err := tx.QueryRowContext(ctx, `INSERT INTO machines (site) VALUES (?) RETURNING id`, site).Scan(&id); err != nil {
 		return 0, err
 	}
-	return id, keepOrigin(ctx, tx, name, id)
+	return id, keepOrigin(ctx, tx, name, Origin{ID: id})
 }
 
 func takeVersion(ctx context.Context, tx *sql.Tx, id int64, m Machine, added *int) error {
@@ -366,18 +372,24 @@ func (s *core) takeRun(ctx context.Context, tx *sql.Tx, r ControlRun, added *int
 	return err
 }
 
+// ErasedPerson is somebody who was deleted, with the moment at which the person had been added.
+type ErasedPerson struct {
+	Erasure
+	Created time.Time
+}
+
 // Erased returns every person who was deleted, by number, those deleted as shown with another too, with who and why.
-func (s *core) Erased(ctx context.Context) (list []Erasure, err error) {
+func (s *core) Erased(ctx context.Context) (list []ErasedPerson, err error) {
 	err = each(ctx, s.reader, func(rows *sql.Rows) error {
-		var e Erasure
-		var at int64
-		err := rows.Scan(&e.Participant, &e.Site, &at, &e.By, &e.Why)
-		e.At = fromMs(at)
+		var e ErasedPerson
+		var at, created int64
+		err := rows.Scan(&e.Participant, &e.Site, &created, &at, &e.By, &e.Why)
+		e.At, e.Created = fromMs(at), fromMs(created)
 		if n := len(list); n == 0 || list[n-1].Participant != e.Participant {
 			list = append(list, e)
 		}
 		return err
-	}, `SELECT p.id, p.site, p.erased_ms, e.by, e.why FROM participants p JOIN erasures e ON e.at_ms = p.erased_ms ORDER BY p.id, e.id`)
+	}, `SELECT p.id, p.site, p.created_ms, p.erased_ms, e.by, e.why FROM participants p JOIN erasures e ON e.at_ms = p.erased_ms ORDER BY p.id, e.id`)
 	return list, s.fault(ctx, err)
 }
 
