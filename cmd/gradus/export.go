@@ -75,7 +75,7 @@ func (c *source) recorded(e *env) (tests []*exchange.Recorded, err error) {
 		}
 		tests = append(tests, t)
 	}
-	return tests, nil
+	return tests, exchange.AsOne(ctx, store, tests)
 }
 
 type exportFHIRCmd struct {

@@ -40,7 +40,13 @@ func (c *source) cases(e *env) (all []exchange.Case, failed bool, err error) {
 			return nil, false, err
 		}
 		unasked := 0
+		whose := map[string]int64{}
 		for _, r := range tests {
+			who := r.Stands()
+			if other, there := whose[who.Code]; there && other != who.ID {
+				return nil, false, fmt.Errorf("test %s: people of two sites have the code %s and would be taken for one; export the tests of each site by themselves", r.Test.ID, who.Code)
+			}
+			whose[who.Code] = who.ID
 			switch c := r.Research; {
 			case c == nil:
 				unasked++

@@ -24,7 +24,7 @@ import (
 type syncCmd struct {
 	Send  syncSendCmd  `cmd:"" help:"Send what this site has recorded since the last time to the centre."`
 	Key   syncKeyCmd   `cmd:"" help:"At the centre: print a new key for a site, which lets it send."`
-	Alike syncAlikeCmd `cmd:"" help:"At the centre: list who may be the same person, to be merged on the pages."`
+	Alike syncAlikeCmd `cmd:"" help:"At the centre: list who may be the same person, and decide about people of different sites."`
 }
 
 type syncSendCmd struct {
@@ -282,45 +282,4 @@ func (c *syncKeyCmd) Help() string {
 	return `Whoever has the key can write into this site's part of the centre, and read nothing. A new key ends the old one.
 
 Example: gradus sync key --site "North ward" > north.key`
-}
-
-type syncAlikeCmd struct{ centrePlace }
-
-// Run lists pairs.
-func (c *syncAlikeCmd) Run(e *env) (err error) {
-	ctx := asCommand()
-	store, err := c.open(ctx, e)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, store.Close()) }()
-	sites, err := store.Sites(ctx)
-	if err != nil {
-		return err
-	}
-	names := map[int64]string{}
-	for _, s := range sites {
-		names[s.ID] = s.Name
-	}
-	found, err := store.Participants(ctx, record.ParticipantFilter{})
-	if err != nil {
-		return err
-	}
-	pairs := 0
-	for _, p := range found.People {
-		alike, err := store.Duplicates(ctx, p)
-		if err != nil {
-			return err
-		}
-		for _, d := range alike {
-			if d.ID <= p.ID {
-				continue // told from the other side
-			}
-			pairs++
-			why := strings.ReplaceAll(strings.Join(d.Why, ", "), "-", " ")
-			fmt.Fprintf(e.out, "%s (%s) and %s (%s): %s\n", p.Code, orDash(names[p.Site]), d.Code, orDash(names[d.Site]), why)
-		}
-	}
-	fmt.Fprintf(e.out, "%d pairs\n", pairs)
-	return nil
 }

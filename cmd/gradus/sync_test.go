@@ -74,9 +74,10 @@ func TestSync(t *testing.T) {
 	if text := send("south", 0); !strings.Contains(text, "sent: 0 people") {
 		t.Error(text)
 	}
-	if text := prints(t, 0, "sync", "alike", "--data", at); !strings.Contains(text, "P-1 (north) and P-1 (south): same birth date and similar name") {
+	if text := prints(t, 0, "sync", "alike", "--data", at); !strings.Contains(text, "P-1@north and P-1@south: same birth date and similar name\n") {
 		t.Error(text)
 	}
+	decideAlike(t, at)
 	if text := prints(t, 0, "audit", "verify", "--data", at); !strings.Contains(text, "everything in the record is as it was entered") {
 		t.Error(text)
 	}
@@ -91,4 +92,38 @@ func TestSync(t *testing.T) {
 		t.Error(text)
 	}
 	prints(t, 2, "sync", "send", "--to", "http://centre.example.org", "--site-key", wrong, "--data", sites["north"])
+}
+
+// decideAlike decides about the two P-1 and P-2 of the centre that TestSync makes.
+func decideAlike(t *testing.T, at string) {
+	t.Helper()
+	alike := func(want int, args ...string) string {
+		t.Helper()
+		return prints(t, want, append([]string{"sync", "alike", "--data", at}, args...)...)
+	}
+	says := func(text string, parts ...string) {
+		t.Helper()
+		for _, part := range parts {
+			if !strings.Contains(text, part) {
+				t.Errorf("%q is not in %s", part, text)
+			}
+		}
+	}
+	who := []string{"--by", "KL", "--why", "same number"}
+	says(alike(0), "6 pairs")
+	says(alike(2, "--same", "P-1@north", "P-1@south"), "--by NAME and --why TEXT")
+	says(alike(2, append(who, "--same", "P-1@north")...), "name two people")
+	says(alike(2, "P-1@north", "P-1@south"), "--same, --different or --undo")
+	says(alike(1, append(who, "--same", "P-1", "P-2@south")...), "somebody at several sites: P-1@north, P-1@south")
+	says(alike(1, append(who, "--same", "P-9@north", "P-2@south")...), "nobody is named P-9@north")
+	says(alike(1, append(who, "--same", "P-1@north", "P-2@north")...), "merge them on the page")
+	says(alike(0, append(who, "--same", "P-1@north", "P-1@south")...), "P-1@north and P-1@south: one person from now on")
+	says(alike(1, append(who, "--different", "P-1@south", "P-1@north")...), "decided already that they are one person")
+	says(alike(0), "5 pairs")
+	says(alike(0, append(who, "--different", "P-2@north", "P-1@south")...), "two people from now on")
+	says(alike(0), "P-1@north and P-2@north: ", "4 pairs") // a pair of one site is its own
+	says(alike(0, append(who, "--undo", "P-1@south", "P-2@north")...), "taken back that they are two people")
+	says(alike(1, append(who, "--undo", "P-1@south", "P-2@north")...), "nothing is decided about just")
+	says(alike(0, "--decided"), "P-1@north and P-1@south: one person (KL, 2", ": same number)\n", "two people (KL, 2", "; taken back (KL, 2", "2 decisions")
+	says(prints(t, 0, "audit", "show", "--data", at), "link/1", "link/2")
 }

@@ -178,7 +178,7 @@ func TestSyncOverTLS(t *testing.T) {
 			t.Errorf("%s: %d events, %d blocks, %v %v", test.ID, len(events), blocks, e1, e2)
 		}
 	}
-	if text := prints(t, 0, "sync", "alike", "--database", database); strings.Count(text, "): same birth date and similar name") != people || !strings.Contains(text, fmt.Sprint(people, " pairs")) {
+	if text := prints(t, 0, "sync", "alike", "--database", database); strings.Count(text, ": same birth date and similar name") != people || !strings.Contains(text, fmt.Sprint(people, " pairs")) {
 		t.Error(text)
 	}
 	if _, faults, err := store.VerifyTrail(context.Background(), nil); err != nil || len(faults) > 0 {

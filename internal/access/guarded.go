@@ -211,6 +211,36 @@ func (g *guarded) UndoMerge(ctx context.Context, merge int64, by, why string) er
 	return g.store.UndoMerge(ctx, merge, by, why)
 }
 
+// Link is for whom no site bounds, since two of different sites have to be seen: of the two one is unknown to anybody else.
+func (g *guarded) Link(ctx context.Context, l record.Link) (record.Link, error) {
+	for _, id := range []int64{l.One, l.Other} {
+		if _, _, err := g.person(ctx, Decide, id); err != nil {
+			return record.Link{}, err
+		}
+	}
+	return g.store.Link(ctx, l)
+}
+
+func (g *guarded) UndoLink(ctx context.Context, link int64, by, why string) error {
+	p, err := Need(ctx, Decide)
+	if err != nil {
+		return err
+	}
+	if p.Site != 0 {
+		return unknown("link", link)
+	}
+	return g.store.UndoLink(ctx, link, by, why)
+}
+
+// Links are none to whom a site bounds.
+func (g *guarded) Links(ctx context.Context) ([]record.Link, error) {
+	p, err := Need(ctx, See)
+	if err != nil || p.Site != 0 {
+		return nil, err
+	}
+	return g.store.Links(ctx)
+}
+
 func (g *guarded) MergeByID(ctx context.Context, merge int64) (record.Merge, error) {
 	if _, err := Need(ctx, See); err != nil {
 		return record.Merge{}, err

@@ -437,3 +437,36 @@ func TestOwnAccount(t *testing.T) {
 		t.Error("the sessions of the owner are shown to somebody without an account")
 	}
 }
+
+// Decisions across sites are for whom no site bounds; to anybody else there is none.
+func TestLinksAreForNoSite(t *testing.T) {
+	w := build(t)
+	p, err := w.raw.AddParticipant(bare, record.Participant{Code: "H-1", Name: "Nora Nord"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	owner := access.With(bare, access.Single("owner"))
+	l, err := w.guarded.Link(owner, record.Link{One: p.ID, Other: w.person, Same: true, By: "KL", Why: "same"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if list, err := w.guarded.Links(owner); err != nil || len(list) != 1 {
+		t.Error(list, err)
+	}
+	for _, role := range access.Roles {
+		for _, site := range []int64{record.FirstSite, w.north} {
+			if _, err := w.guarded.Link(at(site, role), record.Link{One: p.ID, Other: w.second, By: "KL", Why: "x"}); err == nil || errors.As(err, new(*record.InvalidError)) {
+				t.Errorf("%s of site %d decides: %v", role, site, err)
+			}
+			if err := w.guarded.UndoLink(at(site, role), l.ID, "KL", "x"); !errors.Is(err, record.ErrNotFound) && !errors.As(err, new(*access.RefusedError)) {
+				t.Errorf("%s of site %d takes back: %v", role, site, err)
+			}
+			if list, _ := w.guarded.Links(at(site, role)); len(list) > 0 {
+				t.Errorf("%s of site %d sees %v", role, site, list)
+			}
+		}
+	}
+	if err := w.guarded.UndoLink(owner, l.ID, "KL", "x"); err != nil {
+		t.Error(err)
+	}
+}

@@ -193,6 +193,16 @@ func idsOf(people []record.Participant) (ids []int64) {
 	return ids
 }
 
+func (w *watched) Links(ctx context.Context) ([]record.Link, error) {
+	list, err := w.Store.Links(ctx)
+	var ids []int64
+	for _, l := range list {
+		ids = append(ids, l.One, l.Other)
+	}
+	w.sawList(ctx, err, ids)
+	return list, err
+}
+
 func (w *watched) Visit(ctx context.Context, id int64) (record.Visit, error) {
 	v, err := w.Store.Visit(ctx, id)
 	w.sawVisit(ctx, err, id)

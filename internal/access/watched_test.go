@@ -22,7 +22,7 @@ var unwatched = strings.Fields(`AddParticipant UpdateParticipant Archive Merge U
 	AddControlRun StrikeControlRun ControlRuns NewTest Reassign AddResult HandOut BringIn Append AppendSamples Check Close Note Head Entries EachEntry VerifyTrail
 	AddSite Sites ChangeSite AddAccount AnyAccount Account AccountByLogin AccountByHandle ListAccounts ChangeAccount AddPasskey Passkeys UsedPasskey RemovePasskey
 	SetRecoveryCodes UseRecoveryCode RecoveryCodesLeft AddReset UseReset AddSession Session Signed Awake ChangeSession Sessions EndSessions Failed AttemptsAt Succeeded
-	Countersign AddConsent KeepUntil Erase Erasures KeepFile DropFiles DropOldFiles KeepStudyCodes`)
+	Countersign AddConsent KeepUntil Erase Erasures KeepFile DropFiles DropOldFiles KeepStudyCodes Link UndoLink`)
 
 // A way to see a person that a later version adds is watched, or stands above.
 func TestEveryLookIsWatched(t *testing.T) {

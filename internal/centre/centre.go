@@ -160,6 +160,7 @@ var Kinds = map[string]string{
 	"kept":           "keys of the server and its card, nothing about people",
 	"files":          "what the site has chosen, as own protocols; each test carries the protocol it was made with",
 	"study_codes":    "with them the site's de-identified exports could be turned back",
+	"links":          "whether people of different sites are one is decided at the centre",
 	"to_complete":    "what an upgrade has left to do",
 	"schema_version": "the version of the site's schema",
 	"schema_sum":     "the version of the site's schema",

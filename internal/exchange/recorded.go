@@ -20,7 +20,8 @@ import (
 type Recorded struct {
 	Test     record.Test
 	Person   record.Participant
-	Day      string // of the visit, else on which it began
+	As       *record.Participant // who stands for one person of several sites under study codes; nil: Person. See AsOne
+	Day      string              // of the visit, else on which it began
 	Events   []conduct.Event
 	Research *record.Consent // what the person last said on use in research; nil: not asked
 
@@ -116,6 +117,36 @@ func ReadTestBy(ctx context.Context, store record.Store, id string, estimatorOf 
 	r.Said, _, _ = signing.Standing(said, r.State.Version(), t.Participant)
 	r.Final = r.Said.Final
 	return r, nil
+}
+
+// AsOne lets tests of people of different sites who were decided to be one person go under one study code. It is for
+// whoever hands out what several sites have: a site by itself sees nothing of such decisions.
+func AsOne(ctx context.Context, store record.Store, tests []*Recorded) error {
+	list, err := store.Links(ctx)
+	if err != nil || len(list) == 0 {
+		return err
+	}
+	linked := record.LinkedBy(list)
+	for _, r := range tests {
+		first := linked.First(r.Person.ID)
+		if first == r.Person.ID {
+			continue
+		}
+		as, err := store.Participant(ctx, first)
+		if err != nil {
+			return err
+		}
+		r.As = &as
+	}
+	return nil
+}
+
+// Stands is the person under whose study code the test goes.
+func (r *Recorded) Stands() record.Participant {
+	if r.As != nil {
+		return *r.As
+	}
+	return r.Person
 }
 
 func (r *Recorded) day(ctx context.Context, store record.Store) error {

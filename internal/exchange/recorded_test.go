@@ -5,8 +5,10 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -189,5 +191,76 @@ func TestComparisonOfTheSiteCounts(t *testing.T) {
 	after, err := ReadTest(context.Background(), store, before.Test.ID)
 	if err != nil || after.Estimator.Unverified() || after.Estimator.Verification.By != v.By {
 		t.Errorf("%v %+v", err, after.Estimator.Verification)
+	}
+}
+
+// People of three sites who were decided to be one go under one code, as one person whose tests are counted on; what is not
+// de-identified is as it was.
+func TestOnePersonOfSeveralSites(t *testing.T) {
+	ctx := context.Background()
+	store, all := recorded(t, demo(t)[:1])
+	one := all[0]
+	for i, id := range []string{"second", "third", "other"} {
+		site, err := store.AddSite(ctx, record.Site{Name: id})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := store.AddParticipant(ctx, record.Participant{Code: "X-" + id, Site: site.ID})
+		if err != nil {
+			t.Fatal(err)
+		}
+		test := one.Test
+		test.ID, test.Participant, test.Visit, test.Site, test.Created, test.Closed = id, p.ID, 0, 0, time.Time{}, time.Time{}
+		_, e1 := store.NewTest(ctx, test)
+		_, e2 := store.Append(ctx, id, one.Events)
+		r, e3 := ReadTest(ctx, store, id)
+		_, e4 := store.Link(ctx, record.Link{One: p.ID, Other: all[i].Person.ID, Same: i < 2, By: "KL", Why: "invented"})
+		if err := errors.Join(e1, e2, e3, e4); err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, r)
+	}
+	if err := AsOne(ctx, store, all); err != nil {
+		t.Fatal(err)
+	}
+	var cases []Case
+	for _, r := range all {
+		cases = append(cases, r.CaseOf())
+	}
+	codes := map[string]string{}
+	if added, err := AddCodes(codes, cases); err != nil || added != 2 {
+		t.Fatal(added, err)
+	}
+	tests := func(choice Choice) (who []string) {
+		t.Helper()
+		p, _, err := Study(cases, choice)
+		if err != nil {
+			t.Fatal(err)
+		}
+		i := slices.IndexFunc(p.Tables, func(x table.Table) bool { return x.Name == "tests" })
+		column := func(row []string, name string) string {
+			at := slices.IndexFunc(p.Tables[i].Fields, func(f table.Field) bool { return f.Name == name })
+			if at < 0 {
+				return ""
+			}
+			return row[at]
+		}
+		for _, row := range p.Tables[i].Rows {
+			who = append(who, column(row, "participant")+" "+column(row, "visit"))
+		}
+		slices.Sort(who)
+		return who
+	}
+	code, other := codes[one.Person.Code], codes["X-other"]
+	want := []string{code + " 1", code + " 2", code + " 3", other + " 1"}
+	slices.Sort(want)
+	if got := tests(Choice{Codes: codes}); !slices.Equal(got, want) {
+		t.Errorf("%q, not %q", got, want)
+	}
+	if got := strings.Join(tests(Choice{Identified: true}), ","); !strings.Contains(got, "X-second") || !strings.Contains(got, "X-third") {
+		t.Errorf("as it is: %s", got)
+	}
+	if groups := SmallGroups(cases); len(groups) != 1 || !strings.HasSuffix(groups[0], ": 2") {
+		t.Errorf("people %q", groups)
 	}
 }

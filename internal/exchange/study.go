@@ -23,9 +23,18 @@ type Case struct {
 	Readings              []map[string]string // columns of each reading
 	ReadingWords          []map[string]string
 	Carried               []sheet.Carried // columns that are not known
+	As                    string          // who is one person with the participant and stands for both under study codes; "" the participant
 
 	Estimator *estimate.Estimator // of the result, which may be another one than the protocol's first
 	Judged    *estimate.Assessment
+}
+
+// Who is under whose study code the test goes.
+func (c *Case) Who() string {
+	if c.As != "" {
+		return c.As
+	}
+	return c.Participant
 }
 
 // text writes a number as it is.
@@ -56,6 +65,9 @@ func (r *Recorded) CaseOf() Case {
 	in := &r.State.In
 	c := Case{ID: r.Test.ID, Participant: r.Person.Code, AgeYears: in.AgeYears, Cells: map[string]string{}}
 	c.Date = r.Day
+	if r.As != nil {
+		c.As = r.As.Code
+	}
 	hour := ""
 	if began := r.Began(); !began.IsZero() {
 		hour = began.Format("15:04")
@@ -425,16 +437,16 @@ func (w *studyWriter) prepare() error {
 		if c.Participant == "" {
 			return fmt.Errorf("test %s names no participant; a study code stands for a person", c.ID)
 		}
-		if w.choice.Codes[c.Participant] == "" {
+		if w.choice.Codes[c.Who()] == "" {
 			return fmt.Errorf("participant of test %s has no study code", c.ID)
 		}
 		if c.Date == "" && w.choice.StudyDays {
 			return fmt.Errorf("test %s has no date; there is no study day", c.ID)
 		}
-		if f := w.first[c.Participant]; c.Date != "" && (f == "" || c.Date < f) {
-			w.first[c.Participant] = c.Date
+		if f := w.first[c.Who()]; c.Date != "" && (f == "" || c.Date < f) {
+			w.first[c.Who()] = c.Date
 		}
-		days[c.Participant] = append(days[c.Participant], i)
+		days[c.Who()] = append(days[c.Who()], i)
 	}
 	for _, tests := range days {
 		slices.SortStableFunc(tests, func(a, b int) int { return strings.Compare(w.cases[a].Date, w.cases[b].Date) })
@@ -445,7 +457,7 @@ func (w *studyWriter) prepare() error {
 	// the order of the files would tell who came when
 	slices.SortStableFunc(w.order, func(a, b int) int {
 		x, y := &w.cases[a], &w.cases[b]
-		if by := strings.Compare(w.choice.Codes[x.Participant], w.choice.Codes[y.Participant]); by != 0 {
+		if by := strings.Compare(w.choice.Codes[x.Who()], w.choice.Codes[y.Who()]); by != 0 {
 			return by
 		}
 		return w.visit[a] - w.visit[b]
@@ -472,7 +484,7 @@ func (w *studyWriter) id(i int) string {
 	if w.choice.Identified {
 		return c.ID
 	}
-	return w.choice.Codes[c.Participant] + "-" + strconv.Itoa(w.visit[i])
+	return w.choice.Codes[c.Who()] + "-" + strconv.Itoa(w.visit[i])
 }
 
 // stays reports whether a column is written.
@@ -563,10 +575,10 @@ func (w *studyWriter) testRow(i int) map[string]string {
 	if w.choice.Identified {
 		return row
 	}
-	row["participant"], row["visit"] = w.choice.Codes[c.Participant], strconv.Itoa(w.visit[i])
+	row["participant"], row["visit"] = w.choice.Codes[c.Who()], strconv.Itoa(w.visit[i])
 	if c.Date != "" {
 		row["year"] = c.Date[:4]
-		if day, err := deid.StudyDay(w.first[c.Participant], c.Date); err == nil {
+		if day, err := deid.StudyDay(w.first[c.Who()], c.Date); err == nil {
 			row["study_day"] = strconv.Itoa(day)
 		}
 	}
@@ -674,7 +686,7 @@ func SmallGroups(cases []Case) (all []string) {
 		if people[key] == nil {
 			people[key] = map[string]bool{}
 		}
-		people[key][c.Participant] = true
+		people[key][c.Who()] = true
 	}
 	for key, who := range people {
 		if len(who) < 5 {

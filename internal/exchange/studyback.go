@@ -189,7 +189,7 @@ func AddCodes(codes map[string]string, cases []Case) (added int, err error) {
 		taken[code] = true
 	}
 	for i := range cases {
-		who := cases[i].Participant
+		who := cases[i].Who()
 		if who == "" || codes[who] != "" {
 			continue
 		}

@@ -370,6 +370,8 @@ func (s *core) erasePerson(ctx context.Context, tx *sql.Tx, id int64, e *Erasure
 		`DELETE FROM consents WHERE participant = ?`,
 		`DELETE FROM merges WHERE from_id = ?`,
 		`DELETE FROM merges WHERE into_id = ?`,
+		`DELETE FROM links WHERE one_id = ?`,
+		`DELETE FROM links WHERE other_id = ?`,
 		`UPDATE reassignments SET from_id = NULL WHERE from_id = ?`,
 	} {
 		if _, err := tx.ExecContext(ctx, query, id); err != nil {

@@ -24,10 +24,19 @@ func (s *core) Duplicates(ctx context.Context, p Participant) ([]Duplicate, erro
 		if err != nil {
 			return err
 		}
+		if len(others) == 0 {
+			return nil
+		}
+		decided, err := links(ctx, tx)
+		if err != nil {
+			return err
+		}
+		linked := LinkedBy(decided)
 		whole := or0(p.Kept, p.ID)
 		for _, o := range others {
-			if p.ID != 0 && or0(o.Kept, o.ID) == whole {
-				continue // shown as one already
+			shown := or0(o.Kept, o.ID)
+			if p.ID != 0 && (shown == whole || o.Site != p.Site && (linked.One(shown, whole) || linked.Two(shown, whole))) {
+				continue // shown as one already, or decided
 			}
 			if why := whySame(p, o); len(why) > 0 {
 				found = append(found, Duplicate{o, why})

@@ -18,6 +18,7 @@ type Store interface {
 	Accounts
 	Lawful
 	Files
+	Links
 
 	// AddParticipant stores a new person and returns it with its number and moment of creation. A code that is
 	// in use, in whatever case, is a CodeTakenError.
@@ -37,7 +38,8 @@ type Store interface {
 	Archive(ctx context.Context, id int64, archived bool) error
 
 	// Duplicates returns who may be the same person, whether or not that person is stored yet: the same identifier,
-	// or the same birth date and a similar name. Those who are shown as one with it are left out.
+	// or the same birth date and a similar name. Those who are shown as one with it are left out, and those of other
+	// sites about whom it is decided.
 	Duplicates(ctx context.Context, p Participant) ([]Duplicate, error)
 	// Merge shows one person as another: tests and visits of both are listed under the one that is kept. Nothing
 	// moves. Neither may be merged into somebody already.

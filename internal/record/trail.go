@@ -54,6 +54,7 @@ var coveredTables = []covered{
 	{name: "erasures", keys: []string{"id"}, entity: "erasure/%s", verb: "erase"},
 	{name: "files", keys: []string{"id"}, entity: "file/%s"},
 	{name: "study_codes", keys: []string{"id"}, entity: "study-code/%s"},
+	{name: "links", keys: []string{"id"}, entity: "link/%s"},
 }
 
 func coveredTable(name string) (covered, bool) {
@@ -728,6 +729,7 @@ func topicsOf(ctx context.Context, tx *sql.Tx, f TrailFilter) (topics []string, 
 	for _, query := range []string{
 		`SELECT 'person/' || id FROM participants WHERE kept = ?`,
 		`SELECT 'merge/' || id FROM merges WHERE from_id = ? OR into_id = ?`,
+		`SELECT 'link/' || id FROM links WHERE one_id = ? OR other_id = ?`,
 		`SELECT 'visit/' || id FROM visits WHERE participant IN (` + shownAs + `)`,
 		`SELECT 'test/' || id FROM tests WHERE participant IN (` + shownAs + `)`,
 		`SELECT 'paper/' || id FROM papers WHERE test IN (SELECT id FROM tests WHERE participant IN (` + shownAs + `))`,

@@ -286,6 +286,9 @@ type studyMade struct {
 // study makes a data package or a workbook of tests; draw keeps the study codes that are drawn for it.
 func (s *Server) study(r *http.Request, tests []*exchange.Recorded, what, hide string, keep []string, draw bool) (*studyMade, error) {
 	var cases []exchange.Case
+	if err := exchange.AsOne(r.Context(), s.store, tests); err != nil {
+		return nil, err
+	}
 	bySite := map[int64][]exchange.Case{}
 	withdrawn := 0
 	for _, t := range tests {
@@ -294,7 +297,7 @@ func (s *Server) study(r *http.Request, tests []*exchange.Recorded, what, hide s
 			continue
 		}
 		cases = append(cases, t.CaseOf())
-		bySite[t.Test.Site] = append(bySite[t.Test.Site], cases[len(cases)-1])
+		bySite[t.Stands().Site] = append(bySite[t.Stands().Site], cases[len(cases)-1])
 	}
 	made := &studyMade{}
 	if len(cases) == 0 && withdrawn > 0 {
@@ -352,7 +355,7 @@ func (s *Server) studyCodes(ctx context.Context, store record.Files, cases map[i
 			return nil, err
 		}
 		for i := range of {
-			who := of[i].Participant
+			who := of[i].Who()
 			if code, there := all[who]; there && code != codes[who] {
 				return nil, errors.New(say("export.two", who))
 			}

@@ -66,8 +66,14 @@ func (s *Server) research(ctx context.Context, plan string) (*researched, access
 			found.refused++
 			continue
 		}
+		if who.Site == 0 { // the tests of several sites
+			if err := exchange.AsOne(ctx, s.raw, []*exchange.Recorded{one}); err != nil {
+				return nil, who, err
+			}
+		}
 		found.all = append(found.all, one.CaseOf())
-		found.cases[t.Site] = append(found.cases[t.Site], found.all[len(found.all)-1])
+		site := one.Stands().Site
+		found.cases[site] = append(found.cases[site], found.all[len(found.all)-1])
 	}
 	return found, who, nil
 }
@@ -129,7 +135,7 @@ func (s *Server) showResearch(w http.ResponseWriter, r *http.Request, status int
 func peopleIn(cases []exchange.Case) int {
 	seen := map[string]bool{}
 	for i := range cases {
-		seen[cases[i].Participant] = true
+		seen[cases[i].Who()] = true
 	}
 	return len(seen)
 }

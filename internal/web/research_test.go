@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"gradus/internal/access"
 	"gradus/internal/exchange/table"
@@ -90,4 +92,65 @@ func TestResearcherSeesNobody(t *testing.T) {
 		t.Error("a test of somebody who refused is still there")
 	}
 	has(t, "a file after a refusal", w.send("/settings", "/research", ask), http.StatusUnprocessableEntity, "")
+}
+
+// copied is a closed test once more, as that of somebody else.
+func copied(t *testing.T, store record.Store, id, as string, participant int64) {
+	t.Helper()
+	test := must(store.Test(t.Context(), id))(t)
+	test.ID, test.Participant, test.Visit, test.Site, test.Created, test.Closed = as, participant, 0, 0, time.Time{}, time.Time{}
+	must(store.NewTest(t.Context(), test))(t)
+	must(store.Append(t.Context(), as, must(store.Events(t.Context(), id))(t)))(t)
+}
+
+// codesIn are the study codes of the tests in a file of research.
+func codesIn(t *testing.T, file string) (codes []string) {
+	t.Helper()
+	rows, err := workbook.Read([]byte(file), workbook.DataSheet)
+	if err != nil || len(rows) < 2 {
+		t.Fatal(rows, err)
+	}
+	at := slices.IndexFunc(rows[0], func(name string) bool { return strings.EqualFold(name, "participant") })
+	for _, row := range rows[1:] {
+		if code := row[at]; code != "" && !slices.Contains(codes, code) {
+			codes = append(codes, code)
+		}
+	}
+	return codes
+}
+
+// Who sees all sites gets one person of two sites under one study code. A researcher of one of them gets the site's own code,
+// and nothing tells of the other.
+func TestOnePersonAtTwoSites(t *testing.T) {
+	ask := url.Values{"research_what": {"xlsx"}, "research_why": {"an invented study"}}
+	b := begin(t, false)
+	w := b.browser()
+	id := w.prepare(w.person("P0-1"), alder())
+	w.ride(id, nil)
+	north := must(b.store.AddSite(t.Context(), record.Site{Name: "North"}))(t)
+	p := must(b.store.AddParticipant(t.Context(), record.Participant{Code: "N-1", Site: north.ID}))(t)
+	copied(t, b.store, id, "north", p.ID)
+	if codes := codesIn(t, w.send("/research", "/research", ask).text); len(codes) != 2 {
+		t.Errorf("before: %v", codes)
+	}
+	must(b.store.Link(t.Context(), record.Link{One: 1, Other: p.ID, Same: true, By: "KL", Why: "same number"}))(t)
+	mine := must(b.store.StudyCodes(t.Context(), 0))(t)["P0-1"]
+	if codes := codesIn(t, w.send("/research", "/research", ask).text); !slices.Equal(codes, []string{mine}) {
+		t.Errorf("as one: %v, not %s", codes, mine)
+	}
+	export := url.Values{"export_what": {"xlsx"}, "export_hide": {"deidentified"}, "paper_to": {"a study"}, "paper_by": {"KL"}, "do": {"make"}}
+	if codes := codesIn(t, w.send("/export", "/export", export).text); !slices.Equal(codes, []string{mine}) {
+		t.Errorf("exported as one: %v, not %s", codes, mine)
+	}
+
+	c := openClinic(t)
+	sites := must(c.store.Sites(t.Context()))(t)
+	other := must(c.store.AddParticipant(t.Context(), record.Participant{Code: "N-1", Site: sites[len(sites)-1].ID}))(t)
+	one := must(c.store.ParticipantByCode(t.Context(), "A-1"))(t)
+	copied(t, c.store, c.ids["test"], "copied", other.ID)
+	must(c.store.Link(t.Context(), record.Link{One: one.ID, Other: other.ID, Same: true, By: "KL", Why: "same number"}))(t)
+	codes := codesIn(t, c.signedIn("researcher-north").send("/research", "/research", ask).text)
+	if own := must(c.store.StudyCodes(t.Context(), other.Site))(t)["N-1"]; own == "" || !slices.Equal(codes, []string{own}) {
+		t.Errorf("of the site alone: %v, not %s", codes, own)
+	}
 }

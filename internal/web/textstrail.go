@@ -97,6 +97,7 @@ var trailTexts = map[string]string{
 	"trail.of.record":       "the whole record",
 	"trail.of.page":         "page /%[1]s",
 	"trail.of.merge":        "merge %[1]s",
+	"trail.of.link":         "decision %[1]s whether people of two sites are one",
 	"trail.of.reassignment": "change %[1]s",
 	"trail.of.paper":        "paper %[1]s",
 	"trail.of.control-run":  "control run %[1]s of a machine",

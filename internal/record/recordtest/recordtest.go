@@ -71,6 +71,7 @@ func Run(t *testing.T, open Open) {
 		{"erasure", erasure},
 		{"files", files},
 		{"study codes", studyCodes},
+		{"links", links},
 		{"audit trail", trail},
 		{"reopened", reopened},
 	} {
