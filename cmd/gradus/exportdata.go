@@ -32,8 +32,8 @@ type exportXLSXCmd struct {
 	deidentifying
 }
 
-// cases are the tests as tables show them.
-func (c *source) cases(e *env) (all []exchange.Case, failed bool, err error) {
+// cases are the tests as tables show them. Where a person's code stands for the person, it must be that of one alone.
+func (c *source) cases(e *env, alone bool) (all []exchange.Case, failed bool, err error) {
 	if c.ofRecord() {
 		tests, err := c.recorded(e)
 		if err != nil {
@@ -43,7 +43,7 @@ func (c *source) cases(e *env) (all []exchange.Case, failed bool, err error) {
 		whose := map[string]int64{}
 		for _, r := range tests {
 			who := r.Stands()
-			if other, there := whose[who.Code]; there && other != who.ID {
+			if other, there := whose[who.Code]; alone && there && other != who.ID {
 				return nil, false, fmt.Errorf("test %s: people of two sites have the code %s and would be taken for one; export the tests of each site by themselves", r.Test.ID, who.Code)
 			}
 			whose[who.Code] = who.ID
@@ -106,7 +106,7 @@ func (c *deidentifying) run(e *env, from *source, build func([]exchange.Case, ex
 	case !c.Identified && !c.Review && c.Codes == "":
 		return usageError{"de-identified data need --codes FILE.csv, where the study codes are kept; --identified writes the data as they are"}
 	}
-	cases, failed, err := from.cases(e)
+	cases, failed, err := from.cases(e, !c.Identified)
 	if err != nil {
 		return err
 	}
