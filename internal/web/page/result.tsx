@@ -25,7 +25,7 @@ function Estimate({ r, s }: { r: NonNullable<Session["view"]["result"]>; s: Sess
       {has && <p>{T.rangeSays}</p>}
       <p>{T.verdict(r.verdict)}</p>
       {r.reasons && r.reasons.length > 0 && <ul aria-label={T.reasonsOf}>{r.reasons.map((x, i) => <li key={i}>{x.text}</li>)}</ul>}
-      {r.end_stage && <p>{T.endAt(r.end_hr, s.view.stairs.findLast((k) => !k.planned && k.title === r.end_stage)?.load ?? "", r.end_stage)}</p>}
+      {r.end_stage && <p>{T.endAt(r.end_hr, s.view.minutes.findLast((m) => m.stage === r.end_stage)?.load ?? "", r.end_stage)}</p>}
     </>
   )
 }
