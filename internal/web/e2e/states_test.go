@@ -37,7 +37,7 @@ const steps = `(() => {
   let next = performance.now()
   while (window.stepping === me && !holds()) {
    next = Math.max(next + least, performance.now() - least)
-   if (c.running) { c.speed = 0; c.set((Math.floor(c.now() / 1000) + step) * 1000) }
+   if (c.running) { c.speed = 1e-6; c.set((Math.floor(c.now() / 1000) + step) * 1000) }
    const behind = () => s.busy || c.running && s.mode === "pen" && s.second < Math.floor(c.now() / 1000)
    for (await s.beat(); behind(); await s.beat()) await wait(1)
    await drawn()

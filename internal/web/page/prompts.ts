@@ -55,15 +55,19 @@ export class Prompts {
 
   private tone(hz: number, at: number, lasts: number, loud = 0.2) {
     if (!this.audio || this.audio.state !== "running") return
-    const start = this.audio.currentTime + at
-    const o = this.audio.createOscillator(), g = this.audio.createGain()
-    o.frequency.value = hz
-    g.gain.setValueAtTime(0, start)
-    g.gain.linearRampToValueAtTime(loud, start + 0.01)
-    g.gain.exponentialRampToValueAtTime(0.001, start + lasts)
-    o.connect(g).connect(this.audio.destination)
-    o.start(start)
-    o.stop(start + lasts)
+    try {
+      const start = this.audio.currentTime + at
+      const o = this.audio.createOscillator(), g = this.audio.createGain()
+      o.frequency.value = hz
+      g.gain.setValueAtTime(0, start)
+      g.gain.linearRampToValueAtTime(loud, start + 0.01)
+      g.gain.exponentialRampToValueAtTime(0.001, start + lasts)
+      o.connect(g).connect(this.audio.destination)
+      o.start(start)
+      o.stop(start + lasts)
+    } catch (e) {
+      reportError(e) // a device that refuses a tone does not hold up the test
+    }
   }
 
   // beeps plays the beeps of a plan, up to a second and a half ahead, and lights them for the eye. The last beep of a part
