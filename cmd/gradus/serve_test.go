@@ -16,8 +16,8 @@ import (
 	"time"
 )
 
-// program starts this test's own program as gradus and returns the address that it prints first.
-func program(t *testing.T, args ...string) (*exec.Cmd, string, *bytes.Buffer) {
+// itself is this test's own program as gradus, not yet started.
+func itself(t *testing.T, args ...string) *exec.Cmd {
 	t.Helper()
 	self, err := os.Executable()
 	if err != nil {
@@ -25,6 +25,13 @@ func program(t *testing.T, args ...string) (*exec.Cmd, string, *bytes.Buffer) {
 	}
 	cmd := exec.Command(self)
 	cmd.Args = append([]string{"gradus"}, args...)
+	return cmd
+}
+
+// program starts this test's own program as gradus and returns the address that it prints first.
+func program(t *testing.T, args ...string) (*exec.Cmd, string, *bytes.Buffer) {
+	t.Helper()
+	cmd := itself(t, args...)
 	var said bytes.Buffer
 	cmd.Stderr = &said
 	out, err := cmd.StdoutPipe()

@@ -54,12 +54,7 @@ func workedAt(t *testing.T, dir, name string, people int) {
 // started runs the program beside the test and lets it end as it ends.
 func started(t *testing.T, args ...string) (*exec.Cmd, *bytes.Buffer) {
 	t.Helper()
-	self, err := os.Executable()
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(self)
-	cmd.Args = append([]string{"gradus"}, args...)
+	cmd := itself(t, args...)
 	var said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &said, &said
 	if err := cmd.Start(); err != nil {
